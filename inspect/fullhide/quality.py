@@ -1,0 +1,156 @@
+"""The named flags of quality: one list for reasons, overlays, pages and documentation."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+__all__ = ["FLAGS", "Flag", "blocking"]
+
+ALL_CHECKS = frozenset({"show_through", "evenness", "match"})
+
+
+@dataclass(frozen=True, slots=True)
+class Flag:
+    """A named doubt about a photo or a region.
+
+    Attributes
+    ----------
+    name
+        The flag's key in the JSON.
+    says
+        What is the matter, in plain words.
+    settle
+        The photo that would settle it; empty where nothing needs settling.
+    blocks
+        The checks that cannot be decided while the flag stands.
+    """
+
+    name: str
+    says: str
+    settle: str = ""
+    blocks: frozenset[str] = frozenset()
+
+
+def _flag(name: str, says: str, settle: str = "", blocks: Iterable[str] = ()) -> Flag:
+    return Flag(name, says, settle, frozenset(blocks))
+
+
+FLAGS: dict[str, Flag] = {
+    flag.name: flag
+    for flag in (
+        _flag(
+            "damaged",
+            "the file is damaged and shows false colours",
+            "copy the photo from the camera again, or take it again",
+            ALL_CHECKS,
+        ),
+        _flag("profile_assumed", "the photo names no colour space; sRGB is assumed"),
+        _flag("profile_approximate", "the photo's colour profile could only be applied roughly"),
+        _flag(
+            "gain_map", "the photo carries a brightness map for bright screens; its base is used"
+        ),
+        _flag(
+            "clipped",
+            "part of the surface is burnt out",
+            "take it again a stop darker, with the lamp turned away from the shine",
+        ),
+        _flag(
+            "glare",
+            "part of the surface is lost in shine",
+            "move the lamp so that its reflection leaves the surface, and take it again",
+        ),
+        _flag(
+            "too_dark",
+            "the photo is too dark to tell colours apart",
+            "take it again with more light or a longer exposure",
+            ALL_CHECKS,
+        ),
+        _flag(
+            "out_of_focus",
+            "the photo is not sharp enough for the smallest spot of the limit",
+            "rest the camera on something, tap the surface to focus, and take it again",
+            {"show_through"},
+        ),
+        _flag(
+            "too_far",
+            "the photo is taken from too far away for the smallest spot of the limit",
+            "take it again from nearer",
+            {"show_through"},
+        ),
+        _flag(
+            "no_scale",
+            "nothing in the photo gives its scale, so no area can be told in mm²",
+            "lay the chart beside the part and take it again, or give --mm-per-px",
+            {"show_through", "evenness"},
+        ),
+        _flag(
+            "no_chart",
+            "no chart was found, so colours are only relative",
+            "lay the 24-patch chart flat beside the part, fully visible, and take it again",
+            {"match"},
+        ),
+        _flag(
+            "chart_small",
+            "the chart is too small in the photo to be read well",
+            "take it again from nearer or with a larger chart",
+            {"match"},
+        ),
+        _flag(
+            "chart_covered",
+            "a patch of the chart is covered or dirty",
+            "uncover and wipe the chart and take the photo again",
+            {"match"},
+        ),
+        _flag(
+            "chart_glare",
+            "the chart reflects the lamp",
+            "tilt the chart or move the lamp until no patch shines, and take it again",
+            {"match"},
+        ),
+        _flag(
+            "chart_clipped",
+            "the chart's light patches are burnt out",
+            "take it again a stop darker",
+            {"match"},
+        ),
+        _flag(
+            "chart_mirrored",
+            "the chart appears mirrored",
+            "turn off the camera's mirror setting and take it again",
+            {"match"},
+        ),
+        _flag(
+            "chart_doubtful",
+            "the chart's colours do not fit the stated chart",
+            "check the chart's edition in job.toml, clean the chart, use one kind of light",
+            {"match"},
+        ),
+        _flag(
+            "light_uneven",
+            "the light falls off strongly across the surface",
+            "put the lamps further away or one on either side, or photograph a grey board",
+        ),
+        _flag(
+            "no_flat_field", "nothing in the photo shows how evenly the light falls on the surface"
+        ),
+        _flag(
+            "colours_inseparable",
+            "a colour beneath looks like shadow or shine here",
+            "take a second photo of the same view with the lamp moved and name it under `also`",
+        ),
+        _flag(
+            "region_small",
+            "too little of the region can be seen to judge it",
+            "take it again from nearer, so that the region fills more of the picture",
+            ALL_CHECKS,
+        ),
+        _flag("proposed", "the outline is a proposal, not drawn by a person"),
+    )
+}
+
+
+def blocking(names: Iterable[str], check: str) -> list[Flag]:
+    """Flags among `names` that forbid deciding `check`, in the registry's order."""
+    present = set(names)
+    return [flag for flag in FLAGS.values() if flag.name in present and check in flag.blocks]

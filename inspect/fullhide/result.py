@@ -1,0 +1,274 @@
+"""What an inspection finds, as plain immutable data, and its JSON."""
+
+from __future__ import annotations
+
+import json
+import math
+import sys
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Literal
+
+from fullhide.errors import FullhideError
+from fullhide.files import write_bytes
+
+__all__ = [
+    "ChartResult",
+    "Finding",
+    "JobResult",
+    "Measure",
+    "PhotoResult",
+    "RegionResult",
+    "Verdict",
+    "exit_status",
+    "to_json",
+    "write_json",
+]
+
+SCHEMA = 1
+Verdict = Literal["pass", "fail", "retake"]
+Pair = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """One spot to touch up.
+
+    Attributes
+    ----------
+    id
+        Number of the finding in its photo, from 1; the value of its pixels in the mask.
+    kind
+        The check that found it, such as ``"show_through"``.
+    under
+        Name of the colour beneath that shows; None where there is none to name.
+    area_mm2
+        Area on the part, mm²; None without a scale.
+    delta_e
+        CIEDE2000 against the finished colour around it.
+    share
+        Fraction of the colour beneath that shows, 0 to 1.
+    centre_px, box_px
+        Centre (x, y) and box (x0, y0, x1, y1), half-open, in pixels of the upright photo.
+    along_seam_mm
+        From and to, mm from the seam's start; None where the region is no seam.
+    """
+
+    id: int
+    kind: str
+    under: str | None
+    area_mm2: float | None
+    delta_e: float | None
+    share: float | None
+    centre_px: Pair
+    box_px: tuple[int, int, int, int]
+    along_seam_mm: Pair | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measure:
+    """A measured value, its standard uncertainty `u`, the limit it is held against, its unit."""
+
+    value: float | None
+    u: float | None
+    limit: float | None
+    unit: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RegionResult:
+    """The verdict on one region and what it rests on.
+
+    Attributes
+    ----------
+    proposed
+        Whether the outline is a proposal of ours, not drawn by a person.
+    verdict
+        None where nothing is to be judged: a reference, or a photo of before the work.
+    reasons
+        Plain sentences a technician acts on.
+    detectable_mm2
+        The smallest spot that this photo would have shown here, mm².
+    flags
+        Names of `fullhide.quality.FLAGS`.
+    """
+
+    name: str
+    part: str | None
+    kind: str
+    proposed: bool
+    verdict: Verdict | None
+    reasons: tuple[str, ...] = ()
+    measures: Mapping[str, Measure] = field(default_factory=dict)
+    detectable_mm2: float | None = None
+    findings: tuple[Finding, ...] = ()
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChartResult:
+    """How the chart was read.
+
+    Attributes
+    ----------
+    residual_delta_e
+        Leave-one-out mean CIEDE2000 of the fit; None without a chart.
+    corners_px
+        The board's corners (x, y), the dark-skin patch's first, clockwise; None if not found.
+    method
+        Name of the fit that was used.
+    edition
+        Edition of the chart's values, or ``"own"`` for the shop's own.
+    """
+
+    found: bool
+    residual_delta_e: float | None = None
+    corners_px: tuple[Pair, ...] | None = None
+    method: str | None = None
+    edition: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhotoResult:
+    """Everything found in one photo; `quality` holds plain values under stated keys."""
+
+    file: str
+    sha256: str
+    size_px: tuple[int, int]
+    mm_per_px: float | None
+    chart: ChartResult
+    quality: Mapping[str, Any] = field(default_factory=dict)
+    regions: tuple[RegionResult, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobResult:
+    """Everything found in a job; `problems` are the inputs that could not be used."""
+
+    job: str
+    fullhide: str
+    photos: tuple[PhotoResult, ...] = ()
+    problems: tuple[FullhideError, ...] = ()
+
+
+def exit_status(result: JobResult) -> int:
+    """Return the command's exit status.
+
+    Returns
+    -------
+    int
+        0 every region passes; 1 at least one fails; 3 none fails, at least one needs a retake;
+        2 some input could not be used, or there was no photo at all. Where photos were read but
+        nothing in them was to be judged the answer is 3: silence must not read as a pass.
+    """
+    if result.problems or not result.photos:
+        return 2
+    verdicts = {region.verdict for photo in result.photos for region in photo.regions} - {None}
+    if "fail" in verdicts:
+        return 1
+    return 0 if verdicts == {"pass"} else 3
+
+
+def to_json(result: JobResult) -> dict[str, Any]:
+    """Return `result` as plain data in the promised schema, ready for `json.dumps`.
+
+    Absent values, NaN and infinities become None; floats keep six significant digits.
+    """
+    return {
+        "schema": SCHEMA,
+        "job": result.job,
+        "fullhide": result.fullhide,
+        "photos": [_photo(photo) for photo in result.photos],
+        "problems": [str(problem) for problem in result.problems],
+    }
+
+
+def write_json(result: JobResult, path: Path | str) -> None:
+    """Write `result` as JSON to `path`, whole or not at all; ``"-"`` is standard output.
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be written.
+    """
+    text = json.dumps(to_json(result), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    if str(path) == "-":
+        sys.stdout.write(text)
+        sys.stdout.flush()
+    else:
+        write_bytes(Path(path), text.encode())
+
+
+def _photo(photo: PhotoResult) -> dict[str, Any]:
+    chart = photo.chart
+    return {
+        "file": photo.file,
+        "sha256": photo.sha256,
+        "size_px": _plain(photo.size_px),
+        "mm_per_px": _plain(photo.mm_per_px),
+        "chart": {
+            "found": bool(chart.found),
+            "residual_delta_e": _plain(chart.residual_delta_e),
+            "corners_px": _plain(chart.corners_px),
+            "method": chart.method,
+            "edition": chart.edition,
+        },
+        "quality": _plain(photo.quality),
+        "regions": [_region(region) for region in photo.regions],
+    }
+
+
+def _region(region: RegionResult) -> dict[str, Any]:
+    return {
+        "name": region.name,
+        "part": region.part,
+        "kind": region.kind,
+        "verdict": region.verdict,
+        "reasons": list(region.reasons),
+        "measures": {
+            name: {
+                "value": _plain(measure.value),
+                "u": _plain(measure.u),
+                "limit": _plain(measure.limit),
+                "unit": measure.unit,
+            }
+            for name, measure in region.measures.items()
+        },
+        "detectable_mm2": _plain(region.detectable_mm2),
+        "findings": [_finding(finding) for finding in region.findings],
+        "proposed": bool(region.proposed),
+        "flags": list(region.flags),
+    }
+
+
+def _finding(finding: Finding) -> dict[str, Any]:
+    return {
+        "id": int(finding.id),
+        "kind": finding.kind,
+        "under": finding.under,
+        "area_mm2": _plain(finding.area_mm2),
+        "delta_e": _plain(finding.delta_e),
+        "share": _plain(finding.share),
+        "centre_px": _plain(finding.centre_px),
+        "box_px": _plain(finding.box_px),
+        "along_seam_mm": _plain(finding.along_seam_mm),
+    }
+
+
+def _plain(value: Any) -> Any:
+    """Turn numpy scalars, arrays, tuples and mappings into what JSON knows."""
+    if value is None or isinstance(value, str | bool):
+        return value
+    if hasattr(value, "tolist"):  # numpy, without importing it
+        return _plain(value.tolist())
+    if isinstance(value, int):
+        return value
+    if isinstance(value, float):
+        return float(f"{value:.6g}") if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, tuple | list | set | frozenset):
+        items = sorted(value) if isinstance(value, set | frozenset) else value
+        return [_plain(item) for item in items]
+    raise TypeError(f"no JSON form for {type(value).__name__}")
