@@ -1,0 +1,278 @@
+"""What `job.toml` may hold, and plain sentences for what it may not.
+
+Kept apart from `fullhide.job` so that only reading a job folder loads pydantic.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Sequence
+from pathlib import PurePosixPath, PureWindowsPath
+from typing import Annotated, Any, Literal, NamedTuple
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
+
+from fullhide.locate import KeyPath
+
+__all__ = [
+    "ChartTable",
+    "FinishTable",
+    "JobFile",
+    "LimitsTable",
+    "Mistake",
+    "PhotoTable",
+    "UnderTable",
+    "did_you_mean",
+    "mistakes",
+    "plain_name",
+    "relative_file",
+]
+
+
+def plain_name(text: str) -> str:
+    """Return `text` with single spaces; ValueError if nothing readable is left."""
+    text = " ".join(text.split())
+    if not text:
+        raise ValueError("is empty; give it a name")
+    if not text.isprintable():
+        raise ValueError("holds characters that cannot be printed; use plain letters")
+    return text
+
+
+def relative_file(text: str) -> str:
+    """Return a file's path inside the job folder in one spelling; ValueError if it leaves it."""
+    if not text.strip():
+        raise ValueError("is empty; name a file inside the job folder")
+    path = PurePosixPath(text)
+    if path.is_absolute() or PureWindowsPath(text).drive or ".." in path.parts:
+        raise ValueError(
+            "leads out of the job folder; copy the file into it and give the path from there"
+        )
+    return path.as_posix()
+
+
+Number = Annotated[float, Field(allow_inf_nan=False)]
+Above0 = Annotated[Number, Field(gt=0)]
+DeltaE = Annotated[Number, Field(gt=0, le=100)]
+Name = Annotated[str, AfterValidator(plain_name)]
+File = Annotated[str, AfterValidator(relative_file)]
+Lab = Annotated[list[Number], Field(min_length=3, max_length=3)]
+
+_LAB = "three numbers: L from 0 to 100, a and b from -128 to 128, such as [38.0, -28.0, 9.0]"
+_TABLE = "a table"
+_DELTA_E = "a number above 0 and at most 100"
+_EXPECTS: dict[str, str] = {
+    "under": "one or more [[under]] tables",
+    "finish": "a [finish] table",
+    "chart": "a [chart] table",
+    "limits": "a [limits] table",
+    "photo": "one or more [[photo]] tables",
+    "name": "a name in quotes",
+    "lab": _LAB,
+    "edition": '"after-2014" or "before-2014"',
+    "width_mm": "a number of millimetres above 0",
+    "show_through_delta_e": _DELTA_E,
+    "show_through_mm2": "a number of square millimetres above 0",
+    "uneven_delta_e": _DELTA_E,
+    "match_delta_e": _DELTA_E,
+    "confidence": "a number above 0.5 and below 0.9999",
+    "file": "a path in quotes",
+    "part": "a name in quotes",
+    "stage": '"before", "coat", "topcoat" or "final"',
+    "coat": "a whole number from 1",
+    "also": "a list of paths in quotes",
+    "grey_board": "a path in quotes",
+}
+
+
+def _check_lab(lab: Sequence[float]) -> None:
+    if not (0 <= lab[0] <= 100 and abs(lab[1]) <= 128 and abs(lab[2]) <= 128):
+        raise ValueError(f"is no colour; it must be {_LAB}")
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+
+class _ColourTable(_Table):
+    lab: Lab
+
+    @field_validator("lab")
+    @classmethod
+    def _in_range(cls, lab: list[float]) -> list[float]:
+        _check_lab(lab)
+        return lab
+
+
+class UnderTable(_ColourTable):
+    """A colour that must not show."""
+
+    name: Name
+
+
+class FinishTable(_ColourTable):
+    """The colour asked for."""
+
+    name: Name = "finish"
+
+
+class ChartTable(_Table):
+    """Which 24-patch chart lies in the photos."""
+
+    edition: Literal["after-2014", "before-2014"] | None = None
+    lab: list[Lab] | None = None
+    width_mm: Above0 | None = None
+
+    @field_validator("lab")
+    @classmethod
+    def _rows(cls, rows: list[list[float]] | None) -> list[list[float]] | None:
+        if rows is not None:
+            if len(rows) != 24:
+                raise ValueError(f"has {len(rows)} rows; a chart has 24, dark skin first")
+            for row in rows:
+                _check_lab(row)
+        return rows
+
+    @model_validator(mode="after")
+    def _one_source(self) -> ChartTable:
+        if self.edition is not None and self.lab is not None:
+            raise ValueError("has both `edition` and `lab`; keep one of them")
+        return self
+
+
+class LimitsTable(_Table):
+    """The limits; every key may be left out."""
+
+    show_through_delta_e: DeltaE | None = None
+    show_through_mm2: Above0 | None = None
+    uneven_delta_e: DeltaE | None = None
+    match_delta_e: DeltaE | None = None
+    confidence: Annotated[Number, Field(gt=0.5, lt=0.9999)] | None = None
+
+
+class PhotoTable(_Table):
+    """One photo of the job."""
+
+    file: File
+    part: Name | None = None
+    stage: Literal["before", "coat", "topcoat", "final"] = "final"
+    coat: Annotated[int, Field(ge=1)] | None = None
+    also: list[File] = []
+    grey_board: File | None = None
+
+    @model_validator(mode="after")
+    def _coat_needs_its_stage(self) -> PhotoTable:
+        if self.coat is not None and self.stage != "coat":
+            raise ValueError('has `coat` without stage = "coat"; add the stage or drop `coat`')
+        return self
+
+
+class JobFile(_Table):
+    """The whole file; the photos are looked at one by one, so that one cannot stop another."""
+
+    name: Name
+    under: list[UnderTable] = []
+    finish: FinishTable | None = None
+    chart: ChartTable = ChartTable()
+    limits: LimitsTable = LimitsTable()
+    photo: list[dict[str, Any]] = []
+
+
+class Mistake(NamedTuple):
+    """Where in the file something is wrong, what, and what to do."""
+
+    path: KeyPath
+    problem: str
+    remedy: str
+
+
+def did_you_mean(word: str, known: Iterable[str]) -> str:
+    """Return a remedy that names the nearest known word, or all of them if none is near."""
+    choices = list(known)
+    near = difflib.get_close_matches(word, choices, n=1, cutoff=0.5)
+    return f"did you mean `{near[0]}`?" if near else "known are " + ", ".join(choices)
+
+
+def mistakes(
+    error: ValidationError, *, model: type[BaseModel], path: KeyPath = ()
+) -> list[Mistake]:
+    """Return what pydantic found wrong, in plain words.
+
+    Parameters
+    ----------
+    error
+        What validating `model` raised.
+    model
+        The model of the table at `path`.
+    path
+        Key path of that table in the file.
+    """
+    return [_mistake(item, model, path) for item in error.errors(include_url=False)]
+
+
+def _mistake(item: Any, model: type[BaseModel], path: KeyPath) -> Mistake:
+    loc: KeyPath = tuple(item["loc"])
+    whole = (*path, *loc)
+    keys = [part for part in loc if isinstance(part, str)]
+    key = keys[-1] if keys else ""
+    home = _table_name((*path, *loc[: len(loc) - 1]) if loc else path)
+    if item["type"] == "extra_forbidden":
+        table = isinstance(item["input"], dict | list)
+        known = _model_at(model, loc[:-1]).model_fields
+        what = "unknown table or key" if table and not home else "unknown key"
+        return Mistake(whole, f"{what} `{key}`{_within(home)}", did_you_mean(key, known))
+    if item["type"] == "missing":
+        return Mistake(whole, f"`{key}` is missing{_within(home)}", f"add {_EXPECTS[key]}")
+    if item["type"] == "value_error":
+        problem, _, remedy = str(item["ctx"]["error"]).partition("; ")
+        subject = f"`{key}`{_within(home)}" if loc and not _is_table(loc) else _table_name(whole)
+        return Mistake(whole, f"{subject} {problem}", remedy)
+    expected = _EXPECTS.get(key, _TABLE)
+    subject = f"`{key}`{_within(home)}" if keys else _table_name(whole)
+    return Mistake(whole, f"{subject} is {_shown(item['input'])}", f"it must be {expected}")
+
+
+def _is_table(loc: KeyPath) -> bool:
+    """Whether a location in the file is a table as a whole, not a key with a value."""
+    return loc[-1] in {"chart", "limits", "finish"} or (len(loc) == 2 and loc[0] == "under")
+
+
+def _model_at(model: type[BaseModel], loc: KeyPath) -> type[BaseModel]:
+    tables: dict[str, type[BaseModel]] = {
+        "under": UnderTable,
+        "finish": FinishTable,
+        "chart": ChartTable,
+        "limits": LimitsTable,
+    }
+    return tables.get(str(loc[0]), model) if loc else model
+
+
+def _table_name(path: KeyPath) -> str:
+    """Name the table around a key as a person sees it: ``[limits]``, ``[[under]] 2``."""
+    if not path:
+        return ""
+    if len(path) > 1 and isinstance(path[1], int) and path[0] in {"under", "photo"}:
+        return f"[[{path[0]}]] {path[1] + 1}"
+    return f"[{path[0]}]"
+
+
+def _within(home: str) -> str:
+    return f" in {home}" if home else ""
+
+
+def _shown(value: object) -> str:
+    """Return a value as it may stand in a sentence."""
+    if isinstance(value, dict):
+        return "a table"
+    if isinstance(value, bool):
+        return str(value).lower()
+    text = repr(value)
+    return text if len(text) <= 40 else f"{text[:37]}..."

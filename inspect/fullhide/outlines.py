@@ -1,0 +1,300 @@
+"""Outlines of regions: RFC 7946 polygons in pixels of the upright photo."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path, PurePosixPath
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fullhide.errors import FullhideError, JobError
+from fullhide.files import why
+from fullhide.locate import feature_lines
+
+__all__ = ["KINDS", "OUTLINES_FILE", "Outlines", "RegionOutline", "check_outline", "read_outlines"]
+
+OUTLINES_FILE = "regions.geojson"
+KINDS = ("panel", "seam", "reference", "ignore", "chart")
+# These only mark a place; a person need not invent a name for each of them.
+_UNNAMED = frozenset({"ignore", "chart"})
+# A hand that draws along the photo's edge overshoots by this much (our own choice).
+OVERSHOOT_PX = 2.0
+
+Polygon = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RegionOutline:
+    """One drawn region.
+
+    Attributes
+    ----------
+    photo
+        The photo's `file`, as `job.toml` names it.
+    kind
+        One of `KINDS`.
+    polygon
+        Corners, float64 (N, 2), read-only, N at least 3, x right and y down in pixels of the
+        upright photo, in the order drawn; the first corner is not repeated at the end.
+    holes
+        Polygons cut out of it, in the same form.
+    properties
+        The feature's properties as they stand in the file.
+    line
+        Line of the feature in `where`.
+    """
+
+    photo: str
+    name: str
+    kind: str
+    polygon: Polygon
+    holes: tuple[Polygon, ...] = ()
+    properties: Mapping[str, Any] = field(default_factory=dict)
+    line: int | None = None
+    where: Path = Path(OUTLINES_FILE)
+
+
+class Outlines(NamedTuple):
+    """What an outline file holds: usable regions, photos it names, what cannot be used."""
+
+    usable: tuple[RegionOutline, ...]
+    photos: frozenset[str]
+    problems: tuple[FullhideError, ...]
+
+
+class _Unusable(Exception):
+    """One feature that cannot be used: problem and remedy."""
+
+
+def read_outlines(path: Path, *, photos: Collection[str]) -> Outlines:
+    """Read and check an outline file.
+
+    Parameters
+    ----------
+    path
+        A GeoJSON file; if it is not there, nothing was drawn.
+    photos
+        The photos that `job.toml` lists.
+
+    Raises
+    ------
+    JobError
+        If the file as a whole cannot be read. A single feature that cannot be used is a problem
+        in the answer and stops no other.
+    """
+    loaded = _load(path)
+    if loaded is None:
+        return Outlines((), frozenset(), ())
+    features, lines = loaded
+    known = [PurePosixPath(photo).as_posix() for photo in photos]
+    usable: list[RegionOutline] = []
+    outlined: set[str] = set()
+    problems: list[FullhideError] = []
+    taken: set[tuple[str, str]] = set()
+    for number, (feature, line) in enumerate(zip(features, lines, strict=True), start=1):
+        properties = feature.get("properties") if isinstance(feature, dict) else None
+        properties = properties if isinstance(properties, dict) else {}
+        try:
+            photo = _photo(properties, known)
+            outlined.add(photo)
+            outline = _outline(feature, properties, photo, line, path)
+            _claim(outline, taken)
+        except _Unusable as error:
+            name = properties.get("name")
+            label = f"feature {number}" + (f' ("{name}")' if isinstance(name, str) else "")
+            problem, remedy = error.args
+            problems.append(JobError(path, f"{label} {problem}", remedy, line=line))
+        else:
+            usable.append(outline)
+    return Outlines(tuple(usable), frozenset(outlined), tuple(problems))
+
+
+def check_outline(outline: RegionOutline, size_px: tuple[int, int]) -> RegionOutline:
+    """Check an outline against its photo and trim what barely overshoots the edge.
+
+    Parameters
+    ----------
+    outline
+        A region as read.
+    size_px
+        Width and height of the upright photo.
+
+    Returns
+    -------
+    RegionOutline
+        The same region, every corner within the photo.
+
+    Raises
+    ------
+    JobError
+        If the region lies outside the photo by more than two pixels anywhere.
+    """
+    size = np.asarray(size_px, dtype=np.float64)
+    every = np.concatenate([outline.polygon, *outline.holes])
+    beyond = max(float((-every).max()), float((every - size).max()))
+    if beyond <= 0:
+        return outline
+    if beyond > OVERSHOOT_PX:
+        whole = bool((every.max(axis=0) <= 0).any() or (every.min(axis=0) >= size).any())
+        raise JobError(
+            outline.where,
+            f'region "{outline.name}" lies {"" if whole else "partly "}outside photo '
+            f"`{outline.photo}` of {size_px[0]} x {size_px[1]} pixels",
+            "draw it again on the upright photo",
+            line=outline.line,
+        )
+    trimmed = [_frozen(np.clip(ring, 0, size)) for ring in (outline.polygon, *outline.holes)]
+    return replace(outline, polygon=trimmed[0], holes=tuple(trimmed[1:]))
+
+
+def _load(path: Path) -> tuple[list[Any], list[int]] | None:
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except FileNotFoundError:
+        return None
+    except OSError as error:
+        raise JobError(path, f"cannot be read ({why(error)})", "check the file") from None
+    except UnicodeDecodeError:
+        raise JobError(path, "is not UTF-8 text", "save it as UTF-8") from None
+    remedy = "save the outlines again or correct the file there"
+    try:
+        data = json.loads(text)
+    except json.JSONDecodeError as error:
+        said = error.msg[:1].lower() + error.msg[1:]
+        raise JobError(path, f"is not valid JSON: {said}", remedy, line=error.lineno) from None
+    except (RecursionError, ValueError):
+        raise JobError(path, "is not a list of outlines", remedy) from None
+    features = data.get("features") if isinstance(data, dict) else None
+    if not isinstance(features, list) or data.get("type") != "FeatureCollection":
+        raise JobError(path, "is not a GeoJSON FeatureCollection", "save the outlines again")
+    return features, feature_lines(text)
+
+
+def _text(properties: Mapping[str, Any], key: str) -> str:
+    value = properties.get(key)
+    if not isinstance(value, str) or not value.strip():
+        raise _Unusable(f"has no `{key}`", f"add `{key}` to its properties")
+    return " ".join(value.split())
+
+
+def _photo(properties: Mapping[str, Any], known: Sequence[str]) -> str:
+    from fullhide.job_file import did_you_mean
+
+    photo = PurePosixPath(_text(properties, "photo")).as_posix()
+    if photo not in known:
+        raise _Unusable(
+            f"belongs to photo `{photo}`, which job.toml does not list", did_you_mean(photo, known)
+        )
+    return photo
+
+
+def _outline(
+    feature: dict[str, Any], properties: dict[str, Any], photo: str, line: int, where: Path
+) -> RegionOutline:
+    from fullhide.job_file import did_you_mean
+
+    kind = _text(properties, "kind")
+    if kind not in KINDS:
+        raise _Unusable(f"is of unknown kind `{kind}`", did_you_mean(kind, KINDS))
+    name = kind if kind in _UNNAMED and "name" not in properties else _text(properties, "name")
+    if not name.isprintable():
+        raise _Unusable("has a name that cannot be printed", "use plain letters")
+    rings = _rings(feature)
+    if kind == "chart" and (len(rings) > 1 or len(rings[0]) != 4):
+        raise _Unusable(
+            f"is a chart with {len(rings[0])} corners",
+            "mark its four corners, the dark-skin patch's first, then clockwise",
+        )
+    _check_shape(rings)
+    return RegionOutline(
+        photo=photo,
+        name=name,
+        kind=kind,
+        polygon=rings[0],
+        holes=tuple(rings[1:]),
+        properties=properties,
+        line=line,
+        where=where,
+    )
+
+
+def _claim(outline: RegionOutline, taken: set[tuple[str, str]]) -> None:
+    """Refuse a second region of the same name, and a second chart, in one photo."""
+    if outline.kind == "ignore":
+        return
+    # No region's name can be the empty text, so it can stand for "the chart".
+    key = (outline.photo, "" if outline.kind == "chart" else outline.name.casefold())
+    if key in taken:
+        if outline.kind == "chart":
+            raise _Unusable(f"is a second chart in photo `{outline.photo}`", "keep one of them")
+        raise _Unusable(
+            f"has a name that another region of photo `{outline.photo}` has already", "rename one"
+        )
+    taken.add(key)
+
+
+def _rings(feature: dict[str, Any]) -> list[Polygon]:
+    geometry = feature.get("geometry")
+    if not isinstance(geometry, dict) or geometry.get("type") != "Polygon":
+        found = geometry.get("type") if isinstance(geometry, dict) else None
+        what = f"is a {found}" if isinstance(found, str) else "has no outline"
+        raise _Unusable(what, "draw it as one polygon")
+    rings = geometry.get("coordinates")
+    if not isinstance(rings, list) or not rings or rings == [[]]:
+        raise _Unusable("is empty", "draw it again or remove it")
+    return [_ring(ring) for ring in rings]
+
+
+def _ring(ring: Any) -> Polygon:
+    again = "draw it again"
+    if not isinstance(ring, list):
+        raise _Unusable("has an outline that is no list of points", again)
+    points: list[tuple[float, float]] = []
+    for point in ring:
+        if not isinstance(point, list) or len(point) < 2:
+            raise _Unusable("has a point that is no pair of numbers", again)
+        if any(isinstance(value, bool) or not isinstance(value, int | float) for value in point):
+            raise _Unusable("has a point that is no pair of numbers", again)
+        try:
+            x, y = float(point[0]), float(point[1])
+        except OverflowError:
+            x = y = math.inf
+        # Beyond this the point is no pixel of any photo, and areas would overflow.
+        if not (abs(x) < 1e7 and abs(y) < 1e7):
+            raise _Unusable("has a point that lies nowhere in a photo", again)
+        points.append((x, y))
+    if len(points) > 1 and points[0] == points[-1]:
+        points.pop()
+    if len(points) < 3:
+        raise _Unusable(f"has {len(points)} corners", "draw at least three")
+    return _frozen(np.array(points, dtype=np.float64))
+
+
+def _check_shape(rings: Sequence[Polygon]) -> None:
+    if len({(x, y) for x, y in rings[0].tolist()}) < 3:
+        raise _Unusable("has fewer than three different points", "draw it again or remove it")
+    import shapely
+
+    shape = shapely.Polygon(rings[0], rings[1:])
+    # A flat outline is "self-intersecting" to GEOS; say what a person sees instead.
+    if shapely.Polygon(rings[0]).area == 0 and shapely.LineString(rings[0]).is_simple:
+        raise _Unusable("has no area", "draw it again or remove it")
+    reason = shapely.is_valid_reason(shape)
+    if reason != "Valid Geometry":
+        what, _, place = reason.rstrip("]").partition("[")
+        x, y = (float(part) for part in place.split()[:2]) if place else (math.nan, math.nan)
+        spot = f" near x {x:.0f}, y {y:.0f}" if place else ""
+        plain = "crosses or touches itself" if "ntersection" in what else f"is unusable ({what})"
+        raise _Unusable(f"{plain}{spot}", "draw it again without crossing lines")
+    if shape.area == 0:
+        raise _Unusable("has no area", "draw it again or remove it")
+
+
+def _frozen(ring: Polygon) -> Polygon:
+    ring.flags.writeable = False
+    return ring
