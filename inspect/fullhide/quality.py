@@ -45,6 +45,12 @@ FLAGS: dict[str, Flag] = {
             "copy the photo from the camera again, or take it again",
             ALL_CHECKS,
         ),
+        _flag(
+            "no_colour",
+            "the photo is black and white",
+            "turn off the camera's black-and-white setting and take it again",
+            ALL_CHECKS,
+        ),
         _flag("profile_assumed", "the photo names no colour space; sRGB is assumed"),
         _flag("profile_approximate", "the photo's colour profile could only be applied roughly"),
         _flag(

@@ -1,0 +1,310 @@
+"""Photo files: from a path to upright, linear-light colour, and what is known about the file."""
+
+from __future__ import annotations
+
+import hashlib
+import stat
+from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from fullhide import _decode, _icc, _tags
+from fullhide._container import Header, UnusableError, read_header
+from fullhide._tags import Taken
+from fullhide.errors import PhotoError
+
+__all__ = ["MAX_PIXELS", "Box", "Photo", "Taken", "open_photo"]
+
+#: Largest picture that is opened, in pixels; told from the header, before anything is decoded.
+MAX_PIXELS = 120_000_000
+
+#: Largest file that is read, in bytes: four 16-bit channels of `MAX_PIXELS`, and something over.
+MAX_BYTES = 8 * MAX_PIXELS + (64 << 20)
+
+# From this share of the ceiling on a channel counts as clipped: the last code but one of 8 bits.
+_CLIPPED = 254 / 255
+
+Box = tuple[int, int, int, int]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Photo:
+    """An upright photograph and how its codes turn into light.
+
+    Attributes
+    ----------
+    path
+        The file.
+    sha256
+        Of the file's bytes, hexadecimal.
+    encoded
+        (H, W, 3) uint8 or uint16, RGB as the file codes it, upright, read-only.
+    curve
+        (256 or 65536, 3) float32, code to device-linear light, 1 at the ceiling.
+    matrix
+        (3, 3) float64, device-linear to linear Rec.2020 (D65).
+    format
+        ``"JPEG"``, ``"PNG"`` or ``"TIFF"``.
+    bits
+        8 or 16 a channel.
+    profile
+        Name of the colour profile, or ``"sRGB (assumed)"``.
+    flags
+        Names out of `fullhide.quality.FLAGS`.
+    taken
+        Capture time and exposure, as far as the file says.
+    """
+
+    path: Path
+    sha256: str
+    encoded: NDArray[np.uint8] | NDArray[np.uint16]
+    curve: NDArray[np.float32]
+    matrix: NDArray[np.float64]
+    format: str
+    bits: int
+    profile: str
+    flags: tuple[str, ...] = ()
+    taken: Taken = field(default_factory=Taken)
+
+    @property
+    def size_px(self) -> tuple[int, int]:
+        """Width and height of the upright photo."""
+        height, width = self.encoded.shape[:2]
+        return width, height
+
+    def linear(self, box: Box | None = None) -> NDArray[np.float32]:
+        """Linear Rec.2020 light (D65 white, 1 = the ceiling of a neutral).
+
+        Parameters
+        ----------
+        box
+            (x0, y0, x1, y1) half-open, inside the photo; None = the whole photo.
+
+        Returns
+        -------
+        (h, w, 3) float32. Not clipped: colours of other spaces may fall below 0.
+
+        Raises
+        ------
+        ValueError
+            `box` is empty or not inside the photo.
+        """
+        table = self.curve[None]
+        light = cv2.LUT(self._crop(box), table)
+        return np.asarray(cv2.transform(light, self.matrix.astype(np.float32)), np.float32)
+
+    def clipped(self, box: Box | None = None) -> NDArray[np.bool_]:
+        """Where at least one channel is at its ceiling or next to it (254 of 255).
+
+        Returns
+        -------
+        (h, w) bool. Parameters and errors as in `linear`.
+        """
+        ceiling = np.iinfo(self.encoded.dtype).max
+        below = float(np.ceil(_CLIPPED * ceiling)) - 1
+        inside = cv2.inRange(self._crop(box), (0.0,) * 3, (below,) * 3)
+        return np.asarray(inside == 0)
+
+    def preview(self, max_side: int) -> tuple[NDArray[np.uint8], float]:
+        """Small picture for looking at and for finding things, in about sRGB.
+
+        Parameters
+        ----------
+        max_side
+            Longest side in pixels, at least 1; a smaller photo is not enlarged.
+
+        Returns
+        -------
+        (h, w, 3) uint8 RGB, and its scale: preview pixels a photo pixel.
+        """
+        if max_side < 1:
+            raise ValueError(f"max_side must be at least 1, not {max_side}")
+        width, height = self.size_px
+        scale = min(1.0, max_side / max(width, height))
+        size = (max(1, round(width * scale)), max(1, round(height * scale)))
+        small = np.asarray(cv2.resize(self.encoded, size, interpolation=cv2.INTER_AREA))
+        light = cv2.LUT(small, self.curve[None])
+        shown = np.asarray(cv2.transform(light, (_to_srgb() @ self.matrix).astype(np.float32)))
+        np.clip(shown, 0.0, 1.0, out=shown)
+        index = np.rint(shown * 4095).astype(np.uint16)
+        return np.asarray(_srgb_codes()[index], np.uint8), scale
+
+    def _crop(self, box: Box | None) -> NDArray[np.uint8] | NDArray[np.uint16]:
+        if box is None:
+            return self.encoded
+        x0, y0, x1, y1 = box
+        width, height = self.size_px
+        if not (0 <= x0 < x1 <= width and 0 <= y0 < y1 <= height):
+            raise ValueError(f"box {box} is empty or not inside the photo of {width} x {height}")
+        return self.encoded[y0:y1, x0:x1]
+
+
+def open_photo(path: str | Path, *, max_pixels: int = MAX_PIXELS) -> Photo:
+    """Open a JPEG, PNG or TIFF photo.
+
+    Parameters
+    ----------
+    path
+        The file; it is read once and never written.
+    max_pixels
+        Larger pictures are refused before they are decoded.
+
+    Raises
+    ------
+    PhotoError
+        The file is missing, unreadable, not a colour photo, too large, cut short or damaged beyond
+        use. A file that decodes with warnings opens with the flag ``damaged``.
+    """
+    path = Path(path)
+    data = _read(path)
+    try:
+        return _open(path, data, max_pixels)
+    except UnusableError as error:
+        raise PhotoError(path, error.problem, error.remedy) from None
+
+
+def _read(path: Path) -> bytes:
+    try:
+        status = path.stat()
+        if stat.S_ISDIR(status.st_mode):
+            raise PhotoError(path, "a folder, not a photo", "give the photo's own file name")
+        if not stat.S_ISREG(status.st_mode):
+            raise PhotoError(path, "not an ordinary file", "give the photo's own file name")
+        if status.st_size > MAX_BYTES:
+            text = f"the file has {status.st_size / 1e6:.0f} MB, more than {MAX_BYTES / 1e6:.0f}"
+            raise PhotoError(path, text, "export the photo as JPEG")
+        return path.read_bytes()
+    except FileNotFoundError:
+        raise PhotoError(path, "no such file", "check the name and the folder") from None
+    except PermissionError:
+        raise PhotoError(path, "may not be read", "change the file's permissions") from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise PhotoError(path, f"cannot be read ({reason})", "check the name and disk") from None
+
+
+def _open(path: Path, data: bytes, max_pixels: int) -> Photo:
+    header = read_header(data)
+    if header.width < 1 or header.height < 1:
+        raise UnusableError("the picture has no pixels", "copy it from the camera again")
+    if header.width * header.height > max_pixels:
+        raise UnusableError(
+            f"{header.width} x {header.height} pixels are more than {max_pixels / 1e6:g} million",
+            "export a smaller copy or crop it",
+        )
+    profile, flags = _profile(header)
+    pixels, damaged = _decode.decode(header)
+    if damaged:
+        flags.append("damaged")
+    if header.gain_map:
+        flags.append("gain_map")
+    if profile is None:
+        pixels, profile = _by_tables(pixels, header.icc or b"")
+    # A camera's black-and-white setting still writes three channels; eight pixels apart is enough.
+    sparse = pixels[::8, ::8]
+    if bool((sparse == sparse[..., :1]).all()):
+        flags.append("no_colour")
+    upright = _decode.turn_upright(pixels, _tags.exif_orientation(header.tags))
+    curve = profile.curve.astype(np.float32)
+    for array in (upright, curve):
+        array.flags.writeable = False
+    matrix = _icc.to_working(profile.matrix)
+    matrix.flags.writeable = False
+    return Photo(
+        path=path,
+        sha256=hashlib.sha256(data).hexdigest(),
+        encoded=upright,
+        curve=curve,
+        matrix=matrix,
+        format=header.format,
+        bits=16 if upright.dtype == np.uint16 else 8,
+        profile=profile.name,
+        flags=tuple(flags),
+        taken=_tags.exif_taken(header.tags),
+    )
+
+
+def _profile(header: Header) -> tuple[_icc.Profile | None, list[str]]:
+    """Profile of the file, None if it works by tables; and the flags that it earns."""
+    levels = 65536 if header.bits == 16 else 256
+    if header.png.coding is not None:
+        return _coded(header.png.coding, levels)
+    if header.icc is not None:
+        kind = _icc.profile_kind(header.icc)
+        found = _icc.read_profile(header.icc, levels)
+        if found is not None:
+            return found, ["profile_approximate"] if found.rough else []
+        if kind == "RGB" and _icc.has_tables(header.icc):
+            return None, ["profile_approximate"]
+        return _assumed(levels)
+    if header.png.srgb:
+        return _icc.named_profile("sRGB", levels), []
+    if header.png.gamma is not None:
+        given = _icc.gamma_profile(header.png.gamma, header.png.primaries, levels)
+        return (given, []) if given is not None else _assumed(levels)
+    named = _tags.exif_colour_space(header.tags)
+    if named == "adobe":
+        return _icc.named_profile("Adobe RGB", levels, name="Adobe RGB (EXIF)"), []
+    if named == "srgb":
+        return _icc.named_profile("sRGB", levels, name="sRGB (EXIF)"), []
+    return _assumed(levels)
+
+
+def _assumed(levels: int) -> tuple[_icc.Profile, list[str]]:
+    return _icc.named_profile("sRGB", levels, name="sRGB (assumed)"), ["profile_assumed"]
+
+
+def _coded(coding: tuple[int, int], levels: int) -> tuple[_icc.Profile, list[str]]:
+    """Profile named by code points (ITU-T H.273, tables 2 and 3), as a PNG's cICP chunk does."""
+    primaries, transfer = coding
+    if transfer in (16, 18):
+        raise UnusableError(
+            "an HDR picture (PQ or HLG), which is not read", "save it as an ordinary sRGB picture"
+        )
+    spaces: dict[int, _icc.Space] = {1: "sRGB", 9: "Rec.2020", 12: "Display P3"}
+    space = spaces.get(primaries, "sRGB")
+    gamma = {8: 1.0, 4: 2.2}.get(transfer)
+    exact = primaries in spaces and transfer in (4, 8, 13)
+    profile = _icc.named_profile(space, levels, gamma=gamma, srgb=gamma is None)
+    return profile, [] if exact else ["profile_approximate"]
+
+
+def _by_tables(
+    pixels: NDArray[np.uint8] | NDArray[np.uint16], icc: bytes
+) -> tuple[NDArray[np.uint8], _icc.Profile]:
+    """Turn a picture whose profile works by tables into sRGB codes of 8 bits."""
+    from io import BytesIO
+
+    from PIL import Image, ImageCms
+
+    small = pixels if pixels.dtype == np.uint8 else (pixels >> 8).astype(np.uint8)
+    try:
+        source = ImageCms.ImageCmsProfile(BytesIO(icc))
+        turned = ImageCms.profileToProfile(
+            Image.fromarray(small), source, ImageCms.createProfile("sRGB"), outputMode="RGB"
+        )
+    except (ImageCms.PyCMSError, OSError, ValueError, TypeError):
+        turned = None
+    name = _icc.profile_name(icc) if turned is not None else "sRGB (assumed)"
+    shown = small if turned is None else np.array(turned, np.uint8)
+    return np.asarray(shown, np.uint8), _icc.named_profile("sRGB", 256, name=name)
+
+
+@lru_cache(maxsize=1)
+def _to_srgb() -> NDArray[np.float64]:
+    """(3, 3) linear Rec.2020 to linear sRGB."""
+    working = _icc.to_working(_icc.primaries_to_xyz(_icc.SPACES["sRGB"]))
+    return np.asarray(np.linalg.inv(working), np.float64)
+
+
+@lru_cache(maxsize=1)
+def _srgb_codes() -> NDArray[np.uint8]:
+    """(4096,) 8-bit sRGB codes of linear light from 0 to 1."""
+    light = _icc.codes(4096)
+    low = light <= 0.0031308
+    curve = np.where(low, light * 12.92, 1.055 * light ** (1 / 2.4) - 0.055)
+    return np.asarray(np.rint(curve * 255), np.uint8)
