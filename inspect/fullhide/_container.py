@@ -20,11 +20,13 @@ _RAW = (
     "set the camera to JPEG or export the photo as 16-bit TIFF",
 )
 _MAX_PROFILE_BYTES = 16 << 20
+# Size, depth, packing, meaning, and where the strips or tiles are.
+_TIFF_NEEDED = frozenset({256, 257, 258, 259, 262, 273, 277, 279, 324, 325})
 _PNG_HEAD = b"\x89PNG\r\n\x1a\n"
 
 
 class UnusableError(Exception):
-    """A file that cannot be used; `open_photo` turns it into a `PhotoError` with the file's name."""
+    """A file that cannot be used; `open_photo` turns it into a `PhotoError`."""
 
     def __init__(self, problem: str, remedy: str) -> None:
         super().__init__(problem)
@@ -199,7 +201,7 @@ def _png(data: bytes) -> Header:
     if any(name == b"acTL" for name, _ in chunks):
         raise UnusableError("an animated picture, not a photo", _NOT_A_PHOTO[1])
     _want_rgb({0: "grey", 2: "", 3: "", 4: "grey", 6: ""}.get(kind, "strange"))
-    first = {name: body for name, body in reversed(chunks)}
+    first = dict(reversed(chunks))
     if b"IDAT" not in first:
         raise UnusableError(*_DAMAGED)
     exif = first.get(b"eXIf", b"")
@@ -282,16 +284,18 @@ def _tiff(data: bytes) -> Header:
     if data[8:10] == b"CR" or tags is None:
         raise UnusableError(*(_RAW if tags else _CUT_SHORT))
     width, height = tags.number(256), tags.number(257)
-    if not tags.entries:
+    if not tags.entries or tags.lost & _TIFF_NEEDED:
         raise UnusableError(*_CUT_SHORT)
     # DNG version; raw mosaic photometrics; a first directory that is only a thumbnail.
     if 50706 in tags.entries or tags.number(262) in (32803, 34892) or tags.number(254) & 1:
         raise UnusableError(*_RAW)
     if _tiff_pages(tags) > 1:
         raise UnusableError("holds more than one picture", "save the wanted picture on its own")
-    photometric = tags.number(262, 1)
-    kinds = {0: "grey", 1: "grey", 2: "", 3: "strange", 5: "CMYK", 6: ""}
-    _want_rgb(kinds.get(photometric, "strange"))
+    kinds = {0: "grey", 1: "grey", 2: "", 5: "CMYK", 6: "" if tags.number(259) == 7 else "strange"}
+    _want_rgb(kinds.get(tags.number(262, 1), "strange"))
+    if tags.number(259, 1) not in (1, 5, 8, 32773, 32946):
+        # JPEG inside TIFF among them: its decoder's warnings cannot be heard.
+        raise UnusableError("a TIFF packed in a rare way", "save it again unpacked or with LZW")
     channels = tags.number(277, 1)
     depths = set(tags.numbers(258))
     if channels not in (3, 4) or depths not in ({8}, {16}) or set(tags.numbers(339)) - {1}:
@@ -317,17 +321,27 @@ def _tiff_pages(tags: _tags.Directory) -> int:
 
 
 def _tiff_whole(tags: _tags.Directory) -> None:
-    """Refuse a file whose strips or tiles do not all lie inside it."""
+    """Refuse a file whose strips or tiles do not all lie inside it, or fail their own checksum."""
     starts = tags.numbers(273) or tags.numbers(324)
     sizes = tags.numbers(279) or tags.numbers(325)
     if not starts:
         raise UnusableError(*_CUT_SHORT)
-    if sizes and len(sizes) != len(starts):
+    if len(sizes) != len(starts):
         raise UnusableError(*_DAMAGED)
-    if max(
-        start + size for start, size in zip(starts, sizes or (1,) * len(starts), strict=True)
-    ) > len(tags.data):
+    if max(map(sum, zip(starts, sizes, strict=True))) > len(tags.data):
         raise UnusableError(*_CUT_SHORT)
+    if tags.number(259) not in (8, 32946):
+        return
+    # The decoders hand over what they could unpack, or print; the checksum tells beforehand.
+    room = 16 * tags.number(256) * tags.number(257) + (1 << 20)
+    for start, size in zip(starts, sizes, strict=True):
+        strip = zlib.decompressobj()
+        try:
+            strip.decompress(tags.data[start : start + size], room)
+        except zlib.error:
+            raise UnusableError(*_DAMAGED) from None
+        if not strip.eof:
+            raise UnusableError(*_DAMAGED)
 
 
 def _tiff_unturned(tags: _tags.Directory) -> bytes:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import warnings
+from io import BytesIO
 from typing import Any
 
 import cv2
@@ -30,7 +32,12 @@ def decode(header: Header) -> tuple[Pixels, bool]:
     UnusableError
         The file is cut short, damaged beyond use, or truly see-through.
     """
-    pixels, damaged = _jpeg(header) if header.format == "JPEG" else (_by_opencv(header), False)
+    if header.format == "JPEG":
+        pixels, damaged = _jpeg(header)
+    elif header.format == "TIFF" and header.bits == 8:
+        pixels, damaged = _by_pillow(header), False
+    else:
+        pixels, damaged = _by_opencv(header), False
     if pixels.shape[:2] != (header.height, header.width):
         raise UnusableError("the file is damaged", _LATER)
     return pixels, damaged
@@ -64,11 +71,33 @@ def _by_opencv(header: Header) -> Pixels:
     wanted = np.uint16 if header.bits == 16 else np.uint8
     if pixels is None or pixels.ndim != 3 or pixels.dtype != wanted:
         raise UnusableError("the file is truncated or damaged", _LATER)
-    if pixels.shape[2] == 4:
-        if cv2.minMaxLoc(cv2.extractChannel(pixels, 3))[0] < np.iinfo(wanted).max:
-            raise UnusableError("the picture is partly transparent", "give the camera's own photo")
-        return np.asarray(cv2.cvtColor(pixels, cv2.COLOR_BGRA2RGB))
-    return np.asarray(cv2.cvtColor(pixels, cv2.COLOR_BGR2RGB))
+    swap = cv2.COLOR_BGRA2RGBA if pixels.shape[2] == 4 else cv2.COLOR_BGR2RGB
+    return _opaque(np.asarray(cv2.cvtColor(pixels, swap)))
+
+
+def _by_pillow(header: Header) -> Pixels:
+    """8-bit TIFF: OpenCV goes on in silence after a damaged strip, Pillow does not."""
+    from PIL import Image
+
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            with Image.open(BytesIO(header.pixels), formats=["TIFF"]) as picture:
+                pixels = np.array(picture)
+    except Exception:  # noqa: BLE001 - whatever a decoder may raise on bad bytes, the file is at fault
+        pixels = np.empty(0, np.uint8)
+    if pixels.ndim != 3 or pixels.dtype != np.uint8 or pixels.shape[2] not in (3, 4):
+        raise UnusableError("the file is truncated or damaged", _LATER)
+    return _opaque(pixels)
+
+
+def _opaque(pixels: Pixels) -> Pixels:
+    if pixels.shape[2] == 3:
+        return pixels
+    if cv2.minMaxLoc(cv2.extractChannel(pixels, 3))[0] < np.iinfo(pixels.dtype).max:
+        raise UnusableError("the picture is partly transparent", "give the camera's own photo")
+    rgb: Any = cv2.cvtColor(pixels, cv2.COLOR_RGBA2RGB)
+    return np.asarray(rgb)
 
 
 def turn_upright(pixels: Pixels, orientation: int) -> Pixels:

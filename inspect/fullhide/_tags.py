@@ -35,12 +35,15 @@ class Directory:
         Tag number to (type, count, offset of the value's first byte).
     next_offset
         Offset of the next directory, 0 if there is none.
+    lost
+        Tags whose values would lie outside the data.
     """
 
     data: bytes
     order: str
     entries: dict[int, tuple[int, int, int]]
     next_offset: int
+    lost: frozenset[int] = frozenset()
 
     def raw(self, tag: int) -> bytes:
         """Bytes of `tag`'s value; empty if absent or not inside the data."""
@@ -120,6 +123,7 @@ def _directory(data: bytes, order: str, offset: int) -> Directory:
     count = struct.unpack_from(f"{order}H", data, offset)[0]
     count = min(count, _MAX_ENTRIES, (len(data) - offset - 2) // 12)
     entries: dict[int, tuple[int, int, int]] = {}
+    lost = set()
     for index in range(count):
         at = offset + 2 + 12 * index
         tag, kind, length = struct.unpack_from(f"{order}HHI", data, at)
@@ -127,9 +131,11 @@ def _directory(data: bytes, order: str, offset: int) -> Directory:
         start = at + 8 if size <= 4 else struct.unpack_from(f"{order}I", data, at + 8)[0]
         if size and start + size <= len(data):
             entries.setdefault(tag, (kind, length, start))
+        elif size:
+            lost.add(tag)
     end = offset + 2 + 12 * count
     following = struct.unpack_from(f"{order}I", data, end)[0] if end + 4 <= len(data) else 0
-    return Directory(data, order, entries, following)
+    return Directory(data, order, entries, following, frozenset(lost))
 
 
 def exif_orientation(tags: Directory | None) -> int:
@@ -142,7 +148,7 @@ def exif_colour_space(tags: Directory | None) -> Literal["srgb", "adobe", ""]:
     """Colour space that the EXIF block names (EXIF 2.3, tags 0xA001 and 0xA005).
 
     Design rule for Camera File system 2.0: index ``R03`` is the optional space with the
-    primaries of Adobe RGB (1998), ``R98`` is sRGB. Some cameras write ColorSpace = 2 for the former.
+    primaries of Adobe RGB (1998), ``R98`` is sRGB. Some cameras write ColorSpace 2 instead.
     """
     if tags is None:
         return ""
