@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 import tomllib
 from collections.abc import Sequence
@@ -224,7 +223,7 @@ def loose_job(
     problems: list[FullhideError] = []
     seen: set[Path] = set()
     for path in map(Path, paths):
-        key = Path(os.path.abspath(path))
+        key = path.absolute()
         if key in seen:
             continue
         seen.add(key)

@@ -30,6 +30,7 @@ __all__ = [
     "Mistake",
     "PhotoTable",
     "UnderTable",
+    "check_lab",
     "did_you_mean",
     "mistakes",
     "plain_name",
@@ -93,7 +94,8 @@ _EXPECTS: dict[str, str] = {
 }
 
 
-def _check_lab(lab: Sequence[float]) -> None:
+def check_lab(lab: Sequence[float]) -> None:
+    """Raise ValueError if L, a and b cannot be a colour."""
     if not (0 <= lab[0] <= 100 and abs(lab[1]) <= 128 and abs(lab[2]) <= 128):
         raise ValueError(f"is no colour; it must be {_LAB}")
 
@@ -108,7 +110,7 @@ class _ColourTable(_Table):
     @field_validator("lab")
     @classmethod
     def _in_range(cls, lab: list[float]) -> list[float]:
-        _check_lab(lab)
+        check_lab(lab)
         return lab
 
 
@@ -138,7 +140,7 @@ class ChartTable(_Table):
             if len(rows) != 24:
                 raise ValueError(f"has {len(rows)} rows; a chart has 24, dark skin first")
             for row in rows:
-                _check_lab(row)
+                check_lab(row)
         return rows
 
     @model_validator(mode="after")

@@ -67,7 +67,7 @@ class Outlines(NamedTuple):
     problems: tuple[FullhideError, ...]
 
 
-class _Unusable(Exception):
+class _UnusableError(Exception):
     """One feature that cannot be used: problem and remedy."""
 
 
@@ -104,7 +104,7 @@ def read_outlines(path: Path, *, photos: Collection[str]) -> Outlines:
             outlined.add(photo)
             outline = _outline(feature, properties, photo, line, path)
             _claim(outline, taken)
-        except _Unusable as error:
+        except _UnusableError as error:
             name = properties.get("name")
             label = f"feature {number}" + (f' ("{name}")' if isinstance(name, str) else "")
             problem, remedy = error.args
@@ -178,7 +178,7 @@ def _load(path: Path) -> tuple[list[Any], list[int]] | None:
 def _text(properties: Mapping[str, Any], key: str) -> str:
     value = properties.get(key)
     if not isinstance(value, str) or not value.strip():
-        raise _Unusable(f"has no `{key}`", f"add `{key}` to its properties")
+        raise _UnusableError(f"has no `{key}`", f"add `{key}` to its properties")
     return " ".join(value.split())
 
 
@@ -187,7 +187,7 @@ def _photo(properties: Mapping[str, Any], known: Sequence[str]) -> str:
 
     photo = PurePosixPath(_text(properties, "photo")).as_posix()
     if photo not in known:
-        raise _Unusable(
+        raise _UnusableError(
             f"belongs to photo `{photo}`, which job.toml does not list", did_you_mean(photo, known)
         )
     return photo
@@ -200,13 +200,13 @@ def _outline(
 
     kind = _text(properties, "kind")
     if kind not in KINDS:
-        raise _Unusable(f"is of unknown kind `{kind}`", did_you_mean(kind, KINDS))
+        raise _UnusableError(f"is of unknown kind `{kind}`", did_you_mean(kind, KINDS))
     name = kind if kind in _UNNAMED and "name" not in properties else _text(properties, "name")
     if not name.isprintable():
-        raise _Unusable("has a name that cannot be printed", "use plain letters")
+        raise _UnusableError("has a name that cannot be printed", "use plain letters")
     rings = _rings(feature)
     if kind == "chart" and (len(rings) > 1 or len(rings[0]) != 4):
-        raise _Unusable(
+        raise _UnusableError(
             f"is a chart with {len(rings[0])} corners",
             "mark its four corners, the dark-skin patch's first, then clockwise",
         )
@@ -231,8 +231,10 @@ def _claim(outline: RegionOutline, taken: set[tuple[str, str]]) -> None:
     key = (outline.photo, "" if outline.kind == "chart" else outline.name.casefold())
     if key in taken:
         if outline.kind == "chart":
-            raise _Unusable(f"is a second chart in photo `{outline.photo}`", "keep one of them")
-        raise _Unusable(
+            raise _UnusableError(
+                f"is a second chart in photo `{outline.photo}`", "keep one of them"
+            )
+        raise _UnusableError(
             f"has a name that another region of photo `{outline.photo}` has already", "rename one"
         )
     taken.add(key)
@@ -243,56 +245,56 @@ def _rings(feature: dict[str, Any]) -> list[Polygon]:
     if not isinstance(geometry, dict) or geometry.get("type") != "Polygon":
         found = geometry.get("type") if isinstance(geometry, dict) else None
         what = f"is a {found}" if isinstance(found, str) else "has no outline"
-        raise _Unusable(what, "draw it as one polygon")
+        raise _UnusableError(what, "draw it as one polygon")
     rings = geometry.get("coordinates")
     if not isinstance(rings, list) or not rings or rings == [[]]:
-        raise _Unusable("is empty", "draw it again or remove it")
+        raise _UnusableError("is empty", "draw it again or remove it")
     return [_ring(ring) for ring in rings]
 
 
 def _ring(ring: Any) -> Polygon:
     again = "draw it again"
     if not isinstance(ring, list):
-        raise _Unusable("has an outline that is no list of points", again)
+        raise _UnusableError("has an outline that is no list of points", again)
     points: list[tuple[float, float]] = []
     for point in ring:
         if not isinstance(point, list) or len(point) < 2:
-            raise _Unusable("has a point that is no pair of numbers", again)
+            raise _UnusableError("has a point that is no pair of numbers", again)
         if any(isinstance(value, bool) or not isinstance(value, int | float) for value in point):
-            raise _Unusable("has a point that is no pair of numbers", again)
+            raise _UnusableError("has a point that is no pair of numbers", again)
         try:
             x, y = float(point[0]), float(point[1])
         except OverflowError:
             x = y = math.inf
         # Beyond this the point is no pixel of any photo, and areas would overflow.
         if not (abs(x) < 1e7 and abs(y) < 1e7):
-            raise _Unusable("has a point that lies nowhere in a photo", again)
+            raise _UnusableError("has a point that lies nowhere in a photo", again)
         points.append((x, y))
     if len(points) > 1 and points[0] == points[-1]:
         points.pop()
     if len(points) < 3:
-        raise _Unusable(f"has {len(points)} corners", "draw at least three")
+        raise _UnusableError(f"has {len(points)} corners", "draw at least three")
     return _frozen(np.array(points, dtype=np.float64))
 
 
 def _check_shape(rings: Sequence[Polygon]) -> None:
     if len({(x, y) for x, y in rings[0].tolist()}) < 3:
-        raise _Unusable("has fewer than three different points", "draw it again or remove it")
+        raise _UnusableError("has fewer than three different points", "draw it again or remove it")
     import shapely
 
     shape = shapely.Polygon(rings[0], rings[1:])
     # A flat outline is "self-intersecting" to GEOS; say what a person sees instead.
     if shapely.Polygon(rings[0]).area == 0 and shapely.LineString(rings[0]).is_simple:
-        raise _Unusable("has no area", "draw it again or remove it")
+        raise _UnusableError("has no area", "draw it again or remove it")
     reason = shapely.is_valid_reason(shape)
     if reason != "Valid Geometry":
         what, _, place = reason.rstrip("]").partition("[")
         x, y = (float(part) for part in place.split()[:2]) if place else (math.nan, math.nan)
         spot = f" near x {x:.0f}, y {y:.0f}" if place else ""
         plain = "crosses or touches itself" if "ntersection" in what else f"is unusable ({what})"
-        raise _Unusable(f"{plain}{spot}", "draw it again without crossing lines")
+        raise _UnusableError(f"{plain}{spot}", "draw it again without crossing lines")
     if shape.area == 0:
-        raise _Unusable("has no area", "draw it again or remove it")
+        raise _UnusableError("has no area", "draw it again or remove it")
 
 
 def _frozen(ring: Polygon) -> Polygon:

@@ -193,11 +193,15 @@ def write_json(result: JobResult, path: Path | str) -> None:
         If the file cannot be written.
     """
     text = json.dumps(to_json(result), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    # JSON is UTF-8 whatever the terminal speaks. A file name that is not UTF-8 holds lone
+    # surrogates; backslashreplace writes them as the \\udcXX that JSON itself would use.
+    data = text.encode(errors="backslashreplace")
     if str(path) == "-":
-        sys.stdout.write(text)
         sys.stdout.flush()
+        sys.stdout.buffer.write(data)
+        sys.stdout.buffer.flush()
     else:
-        write_bytes(Path(path), text.encode())
+        write_bytes(Path(path), data)
 
 
 def _photo(photo: PhotoResult) -> dict[str, Any]:

@@ -1,0 +1,116 @@
+"""Run jobs through the engine and write pictures as they come."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from fullhide import __version__
+from fullhide.console import progress_bar
+from fullhide.errors import FullhideError, OutputError
+from fullhide.files import ready_folder
+from fullhide.job import JOB_FILE, Job
+from fullhide.outlines import OUTLINES_FILE
+from fullhide.pictures import Pictures
+from fullhide.result import JobResult, PhotoResult
+
+if TYPE_CHECKING:
+    from fullhide.engine import PhotoArtifacts
+
+__all__ = ["json_target", "merged", "run_jobs"]
+
+
+def run_jobs(
+    jobs: Sequence[Job],
+    *,
+    masks: Path | None = None,
+    overlays: Path | None = None,
+    mm_per_px: float | None = None,
+) -> list[JobResult]:
+    """Inspect `jobs` one after another.
+
+    Parameters
+    ----------
+    masks, overlays
+        Folders for the pictures; None writes none.
+    mm_per_px
+        Scale, where no chart tells it.
+
+    Returns
+    -------
+    list
+        One result a job, in the same order. A picture that could not be written is among the
+        last one's problems.
+
+    Raises
+    ------
+    OutputError
+        If a target folder cannot be used; nothing has been inspected then.
+    """
+    paths = [job.path(entry.file) for job in jobs for entry in job.photos]
+    pictures = Pictures(paths, masks=masks, overlays=overlays)
+    # Only now: loading the engine takes a moment, and a mistyped folder should show at once.
+    from fullhide.engine import inspect_job
+
+    results: list[JobResult] = []
+    with progress_bar(len(paths)) as step:
+        for job in jobs:
+
+            def on_photo(photo: PhotoResult, artifacts: PhotoArtifacts, job: Job = job) -> None:
+                pictures.write(job.path(photo.file), photo, artifacts)
+
+            results.append(inspect_job(job, mm_per_px=mm_per_px, on_photo=on_photo, progress=step))
+    if pictures.problems:
+        results[-1] = replace(results[-1], problems=(*results[-1].problems, *pictures.problems))
+    return results
+
+
+def merged(
+    jobs: Sequence[Job], results: Sequence[JobResult], problems: Sequence[FullhideError] = ()
+) -> JobResult:
+    """Return one result for the whole run, its problems after `problems`.
+
+    A single job stays as it is. With several, each photo's `file` is written from where the
+    command was called, so that two jobs' photos cannot be confused.
+    """
+    if len(results) == 1:
+        return replace(results[0], problems=(*problems, *results[0].problems))
+    photos = [
+        replace(photo, file=str(job.path(photo.file)))
+        for job, result in zip(jobs, results, strict=True)
+        for photo in result.photos
+    ]
+    return JobResult(
+        job="; ".join(result.job for result in results),
+        fullhide=__version__,
+        photos=tuple(photos),
+        problems=(*problems, *(item for result in results for item in result.problems)),
+    )
+
+
+def json_target(target: str | None, jobs: Sequence[Job]) -> str | None:
+    """Return where the JSON goes, checked before the work begins.
+
+    Raises
+    ------
+    OutputError
+        If the folder cannot be written to, or an input of the job would be overwritten.
+    """
+    if target is None or target == "-":
+        return target
+    path = Path(target)
+    if path.is_dir():
+        raise OutputError(path, "is a folder", "name a file in it")
+    ready_folder(path.parent)
+    for job in jobs:
+        inputs = [job.folder / JOB_FILE, job.folder / OUTLINES_FILE]
+        inputs += [
+            job.path(file)
+            for entry in job.photos
+            for file in (entry.file, *entry.also, *filter(None, [entry.grey_board]))
+        ]
+        if path.exists() and any(item.exists() and item.samefile(path) for item in inputs):
+            raise OutputError(path, "is part of the job", "name another file for the JSON")
+    return target
