@@ -133,6 +133,11 @@ FLAGS: dict[str, Flag] = {
             {"match"},
         ),
         _flag(
+            "scale_doubtful",
+            "the chart's outer edges cannot be made out, so millimetres are less certain",
+            "lay the chart on something that its dark rim stands out from, and take it again",
+        ),
+        _flag(
             "light_uneven",
             "the light falls off strongly across the surface",
             "put the lamps further away or one on either side, or photograph a grey board",

@@ -1,0 +1,240 @@
+"""The 24 patches sampled from linear data, and every check that a reading must pass."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fullhide import _chart_fit as fit
+from fullhide._chart_find import orientations, project
+from fullhide._chart_pose import GRID, Picture
+from fullhide.colour import delta_e00, lab_to_xyz, xyz_to_lab, xyz_to_rec2020
+
+__all__ = ["Judgement", "Sample", "judge", "sample"]
+
+F64: TypeAlias = NDArray[np.float64]
+Mask: TypeAlias = NDArray[np.bool_]
+
+# All own choices.  Mean leave-one-out CIEDE2000 of a plain 3 x 3 fit:
+REJECT_DELTA_E = 9.0  # above: these are not the chart's colours
+DOUBTFUL_DELTA_E = 5.0  # above: a chart, but not read well
+_OUTLIER_DELTA_E = 8.0  # a patch further off than this …
+_OUTLIER_RATIO = 3.0  # … and than this many times the median is not the patch it should be
+_MAX_BAD = 5
+_MIN_USED = 14
+_MIN_CORRELATION = 0.72  # of centred logarithms with the reference
+_MIN_LEAD = 0.10  # ahead of the next best orientation
+_UNEVEN = 0.16  # spread of sixteen parts of a patch, relative to its mean
+_CLIPPED_SHARE = 0.02
+_INNER = 0.62  # side of the part sampled, of the patch's side: 0.38 of its area
+_GRID_SIDE = 40  # samples along a side where a patch has more px than that
+_DARK = 0.012  # light below which relative spread means nothing
+LIGHT_PATCHES = (18, 19, 15)  # white, neutral 8, yellow
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """What the photo holds at each patch.
+
+    Attributes
+    ----------
+    mean, sd
+        (24, 3) working linear: trimmed mean and standard deviation within the patch.
+    uneven
+        (24,) spread of the patch's parts relative to its mean, noise taken off.
+    clipped
+        (24,) share of pixels at the camera's ceiling.
+    count
+        (24,) pixels sampled.
+    """
+
+    mean: F64
+    sd: F64
+    uneven: F64
+    clipped: F64
+    count: NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """Whether the samples are a chart's, and what is wrong with them.
+
+    Attributes
+    ----------
+    found
+        False: not a chart, or one that cannot be used.
+    flags
+        Names of `quality.FLAGS`.
+    used
+        (24,) patches fit for use.
+    bad
+        Numbers of patches covered, glaring or dirty.
+    residual
+        Mean leave-one-out CIEDE2000 of the plain fit on the patches used.
+    """
+
+    found: bool
+    flags: tuple[str, ...]
+    used: Mask
+    bad: tuple[int, ...]
+    residual: float
+
+
+def sample(photo: Picture, hom: F64, half: float) -> Sample | None:
+    """Robust means of the inner part of every patch; None if one lies outside the photo.
+
+    Parameters
+    ----------
+    photo
+        The photo; linear data are read in 24 small boxes.
+    hom
+        Patch grid to px.
+    half
+        Half a patch's side in pitches.
+    """
+    mean, sd = np.zeros((24, 3)), np.zeros((24, 3))
+    uneven, clipped, count = np.zeros(24), np.zeros(24), np.zeros(24, np.int64)
+    inverse = np.linalg.inv(hom)
+    reach = _INNER * half
+    w, h = photo.size_px
+    for k, centre in enumerate(GRID):
+        square = centre + reach * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
+        quad = project(hom, square)
+        x0, y0 = np.floor(quad.min(axis=0)).astype(int)
+        x1, y1 = np.ceil(quad.max(axis=0)).astype(int)
+        if x0 < 0 or y0 < 0 or x1 > w or y1 > h or x1 - x0 < 2 or y1 - y0 < 2:
+            return None
+        stride = max(1, min(x1 - x0, y1 - y0) // _GRID_SIDE)
+        box = (int(x0), int(y0), int(x1), int(y1))
+        rgb = photo.linear(box)[::stride, ::stride]
+        burnt = photo.clipped(box)[::stride, ::stride]
+        yy, xx = np.mgrid[0 : rgb.shape[0], 0 : rgb.shape[1]] * float(stride)
+        at = project(inverse, np.stack([xx.ravel() + x0 + 0.5, yy.ravel() + y0 + 0.5], axis=1))
+        place = (at - centre) / reach
+        inside = (np.abs(place) <= 1.0).all(axis=1)
+        if inside.sum() < 4:
+            return None
+        values = rgb.reshape(-1, 3)[inside].astype(np.float64)
+        mean[k], sd[k] = _trimmed(values), values.std(axis=0)
+        uneven[k] = _unevenness(values, place[inside])
+        clipped[k], count[k] = burnt.ravel()[inside].mean(), inside.sum()
+    return Sample(mean, sd, uneven, clipped, count)
+
+
+def _trimmed(values: F64) -> F64:
+    """Mean without values beyond 3 robust standard deviations of the median, by channel."""
+    middle = np.median(values, axis=0)
+    spread = 1.4826 * np.median(np.abs(values - middle), axis=0) + 1e-6
+    keep = np.abs(values - middle) <= 3.0 * spread
+    return np.asarray((values * keep).sum(axis=0) / np.maximum(keep.sum(axis=0), 1))
+
+
+def _unevenness(values: F64, place: F64) -> float:
+    """Largest difference among 4 x 4 parts of a patch in any channel, noise taken off, relative."""
+    part = np.clip(((place + 1.0) * 2.0).astype(int), 0, 3)
+    label = part[:, 1] * 4 + part[:, 0]
+    n = np.bincount(label, minlength=16)
+    full = n >= max(2, int(0.4 * n.max()))
+    if full.sum() < 4:
+        return 0.0
+    worst = 0.0
+    level = float(values.mean()) + _DARK
+    for c in range(3):
+        total = np.bincount(label, values[:, c], minlength=16)[full] / n[full]
+        within = (
+            values[:, c]
+            - (np.bincount(label, values[:, c], minlength=16) / np.maximum(n, 1))[label]
+        )
+        # Sixteen noisy means spread by about 3.5 of their own standard deviations.
+        noise = 3.5 * within.std() / np.sqrt(n[full].mean())
+        worst = max(worst, float(np.ptp(total)) - float(noise))
+    return max(0.0, worst) / level
+
+
+def judge(seen: Sample, lab: F64, *, mirrored: bool, rms: float) -> Judgement:
+    """Hold the samples against the reference.
+
+    Parameters
+    ----------
+    seen
+        Samples in the chart's order.
+    lab
+        (24, 3) reference Lab, D50.
+    mirrored
+        Whether the chart is seen mirrored.
+    rms
+        Of the `Pose`.
+    """
+    flags: list[str] = ["chart_mirrored"] if mirrored else []
+    burnt = seen.clipped > _CLIPPED_SHARE
+    if burnt.any():
+        flags.append("chart_clipped")
+    uneven = (seen.uneven > _UNEVEN) & ~burnt
+    none = Judgement(False, (), np.zeros(24, bool), (), float("inf"))
+    if (seen.mean <= 0.0).all(axis=1).any() or burnt.sum() > 8 or uneven.sum() > _MAX_BAD:
+        return none
+    if not _in_order(seen.mean, lab, ~(burnt | uneven)):
+        return none
+    used, residual, matrix = _robust(seen.mean, lab, ~(burnt | uneven))
+    bad = ~used & ~burnt
+    if used.sum() < _MIN_USED or bad.sum() > _MAX_BAD or residual > REJECT_DELTA_E:
+        return none
+    glare, covered = _kinds(seen.mean, lab, matrix, bad)
+    if glare.any():
+        flags.append("chart_glare")
+    if covered.any():
+        flags.append("chart_covered")
+    if residual > DOUBTFUL_DELTA_E or not _grey_falls(seen.mean, used) or rms > 0.05:
+        flags.append("chart_doubtful")
+    return Judgement(True, tuple(flags), used, tuple(int(i) for i in np.flatnonzero(bad)), residual)
+
+
+_ORIENT = orientations()
+
+
+def _in_order(rgb: F64, lab: F64, ok: Mask) -> bool:
+    """The order read must fit the reference, clearly better than the block's other orders."""
+    ref = np.log(np.maximum(xyz_to_rec2020(lab_to_xyz(lab)), 0) + 0.004)
+    level = max(float(np.percentile(rgb, 95)), 1e-4)
+    logs = np.log(np.maximum(rgb / level, 0) + 0.004)
+
+    def correlation(index: NDArray[np.intp]) -> float:
+        # Only patches good in both readings count.
+        keep = ok[index]
+        a, b = logs[index][keep], ref[keep]
+        a, b = a - a.mean(axis=0), b - b.mean(axis=0)
+        return float((a * b).sum() / (np.sqrt((a**2).sum() * (b**2).sum()) + 1e-12))
+
+    own = correlation(np.arange(24))
+    others = [correlation(index) for _, index in _ORIENT[1:4]]
+    return own > _MIN_CORRELATION and own > max(others) + _MIN_LEAD
+
+
+def _robust(rgb: F64, lab: F64, start: Mask) -> tuple[Mask, float, F64]:
+    """3 x 3 fit that sheds patches far off the others, worst first."""
+    used = start.copy()
+    xyz, weights = lab_to_xyz(lab), fit.perceptual_weights(lab)
+    while True:
+        matrix, predicted = fit.solve(rgb[used], xyz[used], weights[used])
+        error = delta_e00(xyz_to_lab(predicted), lab[used])
+        worst = int(error.argmax())
+        limit = max(_OUTLIER_DELTA_E, _OUTLIER_RATIO * float(np.median(error)))
+        if error[worst] <= limit or (start & ~used).sum() > _MAX_BAD:
+            return used, float(error.mean()), matrix
+        used[np.flatnonzero(used)[worst]] = False
+
+
+def _kinds(rgb: F64, lab: F64, matrix: F64, bad: Mask) -> tuple[Mask, Mask]:
+    """Which bad patches shine (lighter and paler than they should be) and which are covered."""
+    got = xyz_to_lab(rgb @ matrix.T)
+    lighter = got[:, 0] > lab[:, 0] + 2.0
+    paler = np.hypot(got[:, 1], got[:, 2]) < np.hypot(lab[:, 1], lab[:, 2]) + 3.0
+    return bad & lighter & paler, bad & ~(lighter & paler)
+
+
+def _grey_falls(rgb: F64, used: Mask) -> bool:
+    grey = rgb[fit.GREY_ROW][used[fit.GREY_ROW]]
+    return bool((np.diff(grey, axis=0) < 0).all())
