@@ -10,7 +10,7 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
@@ -77,7 +77,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
 
 
 def _run(arguments: Sequence[str] | None) -> int:
-    usage_error = typer.BadParameter.__mro__[2]  # click's own base, wherever typer keeps click
+    # click's own base of usage errors, wherever this version of typer keeps click.
+    usage_error = cast("type[Exception]", typer.BadParameter.__mro__[2])
     try:
         status = typer.main.get_command(app).main(
             args=None if arguments is None else list(arguments),

@@ -51,6 +51,10 @@ def run_jobs(
     """
     paths = [job.path(entry.file) for job in jobs for entry in job.photos]
     pictures = Pictures(paths, masks=masks, overlays=overlays)
+    if not paths:
+        return [
+            JobResult(job=job.name, fullhide=__version__, problems=job.problems) for job in jobs
+        ]
     # Only now: loading the engine takes a moment, and a mistyped folder should show at once.
     from fullhide.engine import inspect_job
 

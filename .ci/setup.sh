@@ -1,0 +1,71 @@
+# Sourced by tests/run.sh and sample_images/demo.sh: makes .venv with what pyproject.toml asks for.
+#   fullhide_setup            what the command needs
+#   fullhide_setup test       and what the tests need
+# Afterwards $fullhide_root is the repository and $fullhide_python the environment's Python.
+
+fullhide_root="$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd)"
+fullhide_python="$fullhide_root/.venv/bin/python"
+
+fullhide_stop() {
+    echo "fullhide: $*" >&2
+    exit 2
+}
+
+fullhide_find_python() {
+    local name
+    for name in python3 python3.14 python3.13 python3.12 python3.11; do
+        if command -v "$name" >/dev/null &&
+            "$name" -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null; then
+            command -v "$name"
+            return
+        fi
+    done
+    return 1
+}
+
+fullhide_venv_module() { # PYTHON: Debian and Ubuntu keep venv in a package of its own
+    if "$1" -c 'import ensurepip, venv' 2>/dev/null; then
+        return
+    fi
+    local package as_root=()
+    package="$("$1" -c 'import sys; print("python%d.%d-venv" % sys.version_info[:2])')"
+    if ! command -v apt-get >/dev/null; then
+        fullhide_stop "$1 lacks the modules venv and ensurepip; install them and try again"
+    fi
+    if [ "$(id -u)" != 0 ]; then
+        if ! { command -v sudo >/dev/null && sudo -n true 2>/dev/null; }; then
+            fullhide_stop "the package $package is missing; run: sudo apt-get install $package"
+        fi
+        as_root=(sudo -n)
+    fi
+    echo "fullhide: installing $package"
+    local apt=(env DEBIAN_FRONTEND=noninteractive apt-get -q -y)
+    "${as_root[@]}" "${apt[@]}" update >/dev/null &&
+        "${as_root[@]}" "${apt[@]}" install --no-install-recommends "$package" >/dev/null ||
+        fullhide_stop "the package $package could not be installed; install it and try again"
+}
+
+fullhide_setup() { # [test]
+    local extra="${1:-}" stamp wanted target base
+    target="$fullhide_root${extra:+[$extra]}"
+    stamp="$fullhide_root/.venv/.fullhide-${extra:-base}"
+    if ! "$fullhide_python" -c 'import sys, pip; sys.exit(sys.version_info < (3, 11))' 2>/dev/null; then
+        base="$(fullhide_find_python)" ||
+            fullhide_stop "needs Python 3.11 or newer; install it (on Ubuntu 22.04: python3.11)"
+        fullhide_venv_module "$base"
+        "$base" -m venv --clear "$fullhide_root/.venv" ||
+            fullhide_stop "could not make $fullhide_root/.venv"
+    fi
+    # The place counts too: an environment that was moved with its folder no longer works.
+    wanted="$({
+        echo "$fullhide_root"
+        "$fullhide_python" --version
+        cat "$fullhide_root/pyproject.toml"
+    } | sha256sum)"
+    if [ "$(cat "$stamp" 2>/dev/null)" != "$wanted" ]; then
+        echo "fullhide: installing into $fullhide_root/.venv (once; some minutes)"
+        "$fullhide_python" -m pip install --quiet --no-input --disable-pip-version-check -e "$target" ||
+            fullhide_stop "pip could not install what pyproject.toml asks for; see above"
+        echo "$wanted" >"$stamp"
+    fi
+}

@@ -1,0 +1,19 @@
+#!/bin/bash
+# Sets up .venv, then checks and tests everything. Arguments go to pytest.
+set -euo pipefail
+source "$(dirname "${BASH_SOURCE[0]}")/../.ci/setup.sh"
+cd "$fullhide_root"
+
+# An __init__.py there would hide Python's own inspect from everything run in this folder.
+for stray in inspect/__init__.py plugins/__init__.py tests/__init__.py; do
+    if [ -e "$stray" ]; then
+        fullhide_stop "$stray must not exist; remove it"
+    fi
+done
+
+fullhide_setup test
+"$fullhide_python" -m ruff format --check .
+"$fullhide_python" -m ruff check .
+"$fullhide_python" -m mypy
+workers="$(nproc 2>/dev/null || echo 2)"
+exec "$fullhide_python" -m pytest -q -n "$((workers > 4 ? 4 : workers))" "$@"
