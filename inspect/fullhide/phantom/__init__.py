@@ -1,0 +1,55 @@
+"""Test photographs with known truth, rendered from spectra.
+
+`render` turns a `Scene` into the picture a camera would take of it and into the truth a
+perfect inspection would find::
+
+    from fullhide.phantom import Scene, Spot, render, save_photo
+
+    rendering = render(Scene(spots=(Spot("old green", (120.0, 150.0), area_mm2=8.0),)))
+    save_photo(rendering, "test.jpg")
+    print(rendering.truth.spots[0].area_mm2)
+"""
+
+from __future__ import annotations
+
+from ._save import save_photo
+from ._truth import SpotTruth, Truth
+from .render import Rendering, render
+from .scene import (
+    Bands,
+    Camera,
+    Chart,
+    Distractor,
+    Film,
+    Gap,
+    Lamp,
+    Leather,
+    Light,
+    Mottle,
+    Scene,
+    Seam,
+    Spot,
+    Thin,
+)
+
+__all__ = [
+    "Bands",
+    "Camera",
+    "Chart",
+    "Distractor",
+    "Film",
+    "Gap",
+    "Lamp",
+    "Leather",
+    "Light",
+    "Mottle",
+    "Rendering",
+    "Scene",
+    "Seam",
+    "Spot",
+    "SpotTruth",
+    "Thin",
+    "Truth",
+    "render",
+    "save_photo",
+]

@@ -1,0 +1,235 @@
+"""Things beside and on the part: the bench, dust, hairs, threads, tape, holes, piping."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from ..errors import FullhideError
+from ._board import Overlay
+from ._frame import Frame
+from ._materials import Materials
+from .scene import Distractor, Scene, Seam
+
+__all__ = ["prop_overlays", "surround_colours"]
+
+F32 = NDArray[np.float32]
+_BENCH_LAB = (50.0, 0.0, 0.5)
+_CLUTTER = (
+    (55.0, 45.0, 30.0),
+    (35.0, 5.0, -40.0),
+    (70.0, 5.0, 60.0),
+    (45.0, -35.0, 20.0),
+    (88.0, 0.0, 3.0),
+    (25.0, 2.0, 2.0),
+)
+_FINE = 4
+
+
+def surround_colours(scene: Scene, frame: Frame, materials: Materials) -> Callable[[int, int], F32]:
+    """A function from rows y0, y1 to the surround's camera RGB, (h, w, 3)."""
+    rng = np.random.default_rng([scene.seed, 41])
+    size = 512
+    texture = cv2.GaussianBlur(rng.standard_normal((size, size)).astype(np.float32), (0, 0), 1.0)
+    texture = 1 + np.float32(0.02) * texture / texture.std()
+    bench = materials.camera_of_lab(_BENCH_LAB)
+    if scene.surround == "neutral":
+        labels, palette = None, None
+    elif scene.surround == "cluttered":
+        labels = _clutter(frame, rng)
+        palette = np.stack([bench, *(materials.camera_of_lab(c) for c in _CLUTTER)])
+    else:
+        raise FullhideError(
+            "scene", f"no surround is called {scene.surround!r}", "use neutral or cluttered"
+        )
+    columns = np.arange(frame.width) % size
+
+    def rows(y0: int, y1: int) -> F32:
+        grain = texture[np.arange(y0, y1) % size][:, columns]
+        colour = bench if labels is None or palette is None else palette[labels[y0:y1]]
+        return np.asarray(grain[..., None] * colour, dtype=np.float32)
+
+    return rows
+
+
+def _clutter(frame: Frame, rng: np.random.Generator) -> NDArray[np.uint8]:
+    labels = np.zeros((frame.height, frame.width), np.uint8)
+    for _ in range(26):
+        x, y = (rng.random(2) * (frame.width, frame.height)).astype(int).tolist()
+        a, b = ((0.02 + 0.08 * rng.random(2)) * frame.width).astype(int).tolist()
+        colour = int(rng.integers(1, len(_CLUTTER) + 1))
+        if rng.random() < 0.5:
+            turn = float(rng.random() * 180)
+            cv2.ellipse(labels, (x, y), (a, b), turn, 0, 360, colour, cv2.FILLED)
+        else:
+            box = cv2.boxPoints(((x, y), (2 * a, 2 * b), float(rng.random() * 90)))
+            cv2.fillPoly(labels, [np.round(box).astype(np.int32)], colour)
+    return labels
+
+
+def prop_overlays(scene: Scene, frame: Frame, materials: Materials) -> list[Overlay]:
+    """Everything that lies on the part."""
+    out: list[Overlay] = []
+    for n, seam in enumerate(scene.seams):
+        if seam.thread is not None:
+            out += _stitches(seam, frame, materials.camera_of_lab(seam.thread), n)
+    for n, item in enumerate(scene.distractors):
+        rng = np.random.default_rng([scene.seed, 51, n])
+        if item.kind not in _KINDS:
+            known = ", ".join(_KINDS)
+            raise FullhideError("scene", f"no distractor is called {item.kind!r}", f"use {known}")
+        draw, usual = _KINDS[item.kind]
+        out.append(draw(item, frame, materials.camera_of_lab(item.lab or usual), rng))
+    return out
+
+
+class _Canvas:
+    """A small picture about a place, drawn finer than the photo and then averaged."""
+
+    def __init__(self, centre_mm: tuple[float, float], reach_mm: float, frame: Frame) -> None:
+        cx, cy = frame.px(centre_mm)
+        half = reach_mm / frame.mm_per_px + 2
+        self.x0, self.y0 = int(np.floor(cx - half)), int(np.floor(cy - half))
+        self.n = int(np.ceil(2 * half)) + 1
+        self._origin = np.array([cx - self.x0, cy - self.y0])
+        self._per_mm = _FINE / frame.mm_per_px
+        self.mask = np.zeros((self.n * _FINE, self.n * _FINE), np.uint8)
+
+    def points(self, mm: NDArray[np.float64]) -> NDArray[np.int32]:
+        """Fixed-point canvas coordinates (4 bits) of places relative to the middle, in mm."""
+        fine = np.asarray(mm) * self._per_mm + self._origin * _FINE - 0.5
+        return np.asarray(np.round(fine * 16), dtype=np.int32)
+
+    def line(self, mm: NDArray[np.float64], width_mm: float) -> None:
+        width = max(1, round(width_mm * self._per_mm))
+        points = [self.points(mm).reshape(-1, 1, 2)]
+        cv2.polylines(self.mask, points, False, 255, width, cv2.LINE_8, 4)
+
+    def dot(self, mm: NDArray[np.float64], radius_mm: float) -> None:
+        x, y = self.points(mm).tolist()
+        radius = max(8, round(radius_mm * self._per_mm * 16))
+        cv2.circle(self.mask, (x, y), radius, 255, cv2.FILLED, cv2.LINE_8, 4)
+
+    def alpha(self) -> F32:
+        small = cv2.resize(self.mask, (self.n, self.n), interpolation=cv2.INTER_AREA)
+        return small.astype(np.float32) / np.float32(255)
+
+    def overlay(self, colour: F32, shade: F32 | float = 1.0, opacity: float = 1.0) -> Overlay:
+        a = self.alpha() * np.float32(opacity)
+        return Overlay(self.x0, self.y0, a, np.broadcast_to(colour, (*a.shape, 3)), shade)
+
+
+def _axis(angle_deg: float) -> NDArray[np.float64]:
+    a = np.deg2rad(angle_deg)
+    return np.array([np.cos(a), -np.sin(a)])
+
+
+def _wander(item: Distractor, rng: np.random.Generator, bend: float) -> NDArray[np.float64]:
+    """A gently curling line of the item's length and direction, in mm from its middle."""
+    t = np.linspace(-0.5, 0.5, 60)
+    across = bend * item.size_mm * np.sin(np.pi * t * (1 + rng.random()) + 6.3 * rng.random())
+    across += 0.25 * bend * item.size_mm * np.sin(np.pi * t * 5 + 6.3 * rng.random())
+    axis = _axis(item.angle_deg)
+    side = np.array([-axis[1], axis[0]])
+    return np.asarray(t[:, None] * item.size_mm * axis + across[:, None] * side)
+
+
+def _dust(item: Distractor, frame: Frame, colour: F32, rng: np.random.Generator) -> Overlay:
+    canvas = _Canvas(item.centre_mm, 0.6 * item.size_mm, frame)
+    for _ in range(max(6, round(item.size_mm * 1.2))):
+        place = (rng.random(2) - 0.5) * item.size_mm
+        radius = 0.06 + 0.10 * rng.random() ** 3
+        if rng.random() < 0.3:  # a fibre
+            end = place + 0.9 * _axis(360 * rng.random())
+            canvas.line(np.stack([place, end]), 0.07)
+        else:
+            canvas.dot(place, radius)
+    return canvas.overlay(colour, opacity=0.75)
+
+
+def _hair(item: Distractor, frame: Frame, colour: F32, rng: np.random.Generator) -> Overlay:
+    canvas = _Canvas(item.centre_mm, 0.75 * item.size_mm, frame)
+    canvas.line(_wander(item, rng, 0.16), 0.09)
+    return canvas.overlay(colour, opacity=0.9)
+
+
+def _thread(item: Distractor, frame: Frame, colour: F32, rng: np.random.Generator) -> Overlay:
+    canvas = _Canvas(item.centre_mm, 0.75 * item.size_mm, frame)
+    canvas.line(_wander(item, rng, 0.10), 0.55)
+    # A round cord is darker at its sides.
+    shade = np.float32(0.55) + np.float32(0.55) * cv2.GaussianBlur(canvas.alpha(), (0, 0), 0.8)
+    return canvas.overlay(colour, shade)
+
+
+def _tape(item: Distractor, frame: Frame, colour: F32, rng: np.random.Generator) -> Overlay:
+    canvas = _Canvas(item.centre_mm, 0.6 * item.size_mm, frame)
+    ends = np.stack([-_axis(item.angle_deg), _axis(item.angle_deg)]) * item.size_mm * 0.5
+    side = np.array([-(ends[1] - ends[0])[1], (ends[1] - ends[0])[0]]) / item.size_mm * 9.0
+    corners = np.stack([ends[0] - side, ends[1] - side, ends[1] + side, ends[0] + side])
+    corners += rng.normal(0, 0.4, corners.shape)
+    cv2.fillPoly(canvas.mask, [canvas.points(corners)], 255, shift=4)
+    creases = cv2.GaussianBlur(rng.standard_normal(canvas.alpha().shape), (0, 0), 3.0)
+    shade = (1 + 0.03 * creases / creases.std()).astype(np.float32)
+    return canvas.overlay(colour, shade)
+
+
+def _perforation(item: Distractor, frame: Frame, colour: F32, rng: np.random.Generator) -> Overlay:
+    canvas = _Canvas(item.centre_mm, 0.75 * item.size_mm, frame)
+    axis = _axis(item.angle_deg)
+    side = np.array([-axis[1], axis[0]])
+    steps = np.arange(-item.size_mm / 2, item.size_mm / 2 + 0.1, 4.0)
+    for n, u in enumerate(steps):
+        for v in steps + (2.0 if n % 2 else 0.0):
+            canvas.dot(u * axis + v * side, 0.55)
+    return canvas.overlay(colour)
+
+
+def _piping(item: Distractor, frame: Frame, colour: F32, rng: np.random.Generator) -> Overlay:
+    canvas = _Canvas(item.centre_mm, 0.6 * item.size_mm, frame)
+    axis = _axis(item.angle_deg) * item.size_mm / 2
+    canvas.line(np.stack([-axis, axis]), 5.0)
+    a = canvas.alpha()
+    inside = cv2.distanceTransform((a > 0.5).astype(np.uint8), cv2.DIST_L2, 5) * frame.mm_per_px
+    q = np.clip(1 - inside / 2.5, 0, 1)
+    return canvas.overlay(colour, (0.25 + 0.85 * np.sqrt(1 - q * q * 0.98)).astype(np.float32))
+
+
+_KINDS: dict[
+    str,
+    tuple[
+        Callable[[Distractor, Frame, F32, np.random.Generator], Overlay],
+        tuple[float, float, float],
+    ],
+] = {
+    "dust": (_dust, (82.0, 0.0, 3.0)),
+    "hair": (_hair, (22.0, 5.0, 6.0)),
+    "thread": (_thread, (78.0, 1.0, 10.0)),
+    "tape": (_tape, (78.0, 3.0, 42.0)),
+    "perforation": (_perforation, (8.0, 0.0, 0.0)),
+    "piping": (_piping, (30.0, 8.0, 10.0)),
+}
+
+
+def _stitches(seam: Seam, frame: Frame, colour: F32, number: int) -> list[Overlay]:
+    """Thread across the bottom of a seam and the holes it passes through."""
+    ends = np.array([seam.start_mm, seam.end_mm], dtype=np.float64)
+    length = float(np.hypot(*(ends[1] - ends[0])))
+    axis = (ends[1] - ends[0]) / length
+    left = np.array([axis[1], -axis[0]])
+    middle = tuple(ends.mean(axis=0))
+    thread = _Canvas(middle, length / 2 + abs(seam.bow_mm) + 4, frame)
+    holes = _Canvas(middle, length / 2 + abs(seam.bow_mm) + 4, frame)
+    half = 0.26 * seam.width_mm
+    for u in np.arange(2.0, length - 2.0, 5.0):
+        t = u / length
+        place = axis * (u - length / 2) + left * 4 * seam.bow_mm * t * (1 - t)
+        a, b = place - left * half - axis * 0.6, place + left * half + axis * 0.6
+        thread.line(np.stack([a, b]), 0.6)
+        holes.dot(a, 0.55)
+        holes.dot(b, 0.55)
+    dark = np.full(3, 0.012, np.float32)
+    round_cord = np.float32(0.4) + np.float32(0.4) * cv2.GaussianBlur(thread.alpha(), (0, 0), 0.8)
+    return [holes.overlay(dark, opacity=0.9), thread.overlay(colour, round_cord)]
