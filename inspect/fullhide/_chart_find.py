@@ -127,14 +127,9 @@ def _lattices(blobs: _Blobs) -> Iterator[tuple[Cells, F64]]:
     if n < _MIN_CELLS:
         return
     near = _neighbours(blobs)
-    seeds: list[tuple[int, int, F64, F64]] = []
-    for i in range(n):
-        seed = _basis(blobs, near[i], i)
-        if seed is not None and seed[0] >= 3:
-            seeds.append((seed[0], i, seed[1], seed[2]))
-    seeds.sort(key=lambda s: -s[0])
+    seeds = _seeds(blobs, near)
     used = np.zeros(n, bool)
-    for _, i, a, b in seeds:
+    for i, a, b in seeds:
         if used[i]:
             continue
         cells = _grow(blobs, near, i, a, b)
@@ -147,43 +142,49 @@ def _lattices(blobs: _Blobs) -> Iterator[tuple[Cells, F64]]:
             yield cells, hom
 
 
-def _neighbours(blobs: _Blobs) -> list[NDArray[np.intp]]:
-    """Like-sized blobs within reach of each blob, nearest first, at most 12."""
+def _neighbours(blobs: _Blobs) -> NDArray[np.intp]:
+    """(n, 12) like-sized blobs within reach of each blob, nearest first; -1 for none."""
     c, s = blobs.centre.astype(np.float32), blobs.side.astype(np.float32)
     gap = np.hypot(c[:, None, 0] - c[None, :, 0], c[:, None, 1] - c[None, :, 1])
-    big = np.maximum(s[:, None], s[None, :])
-    ok = (gap > 0.75 * big) & (gap < 2.8 * big + 3.0) & (big < 1.7 * np.minimum(s[:, None], s))
+    big, small = np.maximum(s[:, None], s), np.minimum(s[:, None], s)
+    ok = (gap > 0.75 * big) & (gap < 2.8 * big + 3.0) & (big < 1.7 * small)
     gap[~ok] = np.inf
-    order = np.argsort(gap, axis=1)[:, :12]
-    return [row[np.isfinite(gap[i, row])] for i, row in enumerate(order)]
+    count = min(12, gap.shape[1])
+    nearest = np.argpartition(gap, count - 1, axis=1)[:, :count]
+    reach = np.take_along_axis(gap, nearest, axis=1)
+    order = np.argsort(reach, axis=1)
+    nearest, reach = (np.take_along_axis(x, order, axis=1) for x in (nearest, reach))
+    return np.where(np.isfinite(reach), nearest, -1)
 
 
-def _basis(blobs: _Blobs, near: NDArray[np.intp], i: int) -> tuple[int, F64, F64] | None:
-    """The two steps that explain most of a blob's neighbours, and how many they explain."""
-    if len(near) < 3:
-        return None
-    d = blobs.centre[near] - blobs.centre[i]
-    reach = np.hypot(d[:, 0], d[:, 1])
-    short = np.argsort(reach)[:6]
-    best: tuple[int, F64, F64] | None = None
-    around = np.array([[1, 0], [-1, 0], [0, 1], [0, -1], [1, 1], [-1, -1], [1, -1], [-1, 1]])
-    for m, p in enumerate(short):
-        for q in short[m + 1 :]:
-            a, b = d[p], d[q]
-            sine = abs(a[0] * b[1] - a[1] * b[0]) / (reach[p] * reach[q])
-            if sine < 0.5 or max(reach[p], reach[q]) > 2.0 * min(reach[p], reach[q]):
-                continue
-            want = around @ np.stack([a, b])
-            miss = np.hypot(want[:, None, 0] - d[None, :, 0], want[:, None, 1] - d[None, :, 1]).min(
-                axis=1
-            )
-            count = int((miss < 0.22 * min(reach[p], reach[q])).sum())
-            if best is None or count > best[0]:
-                best = (count, a, b)
-    return best
+_AROUND = np.array([[1, 0], [-1, 0], [0, 1], [0, -1], [1, 1], [-1, -1], [1, -1], [-1, 1]], "f4")
 
 
-def _grow(blobs: _Blobs, near: list[NDArray[np.intp]], seed: int, a: F64, b: F64) -> Cells:
+def _seeds(blobs: _Blobs, near: NDArray[np.intp]) -> list[tuple[int, F64, F64]]:
+    """Blobs with the two steps that explain most of their neighbours, best explained first."""
+    centre = blobs.centre.astype(np.float32)
+    d = np.where((near >= 0)[..., None], centre[near] - centre[:, None], np.float32(1e6))
+    reach = np.hypot(d[..., 0], d[..., 1])
+    pairs = [(p, q) for p in range(min(6, d.shape[1])) for q in range(p + 1, min(6, d.shape[1]))]
+    count = np.zeros((len(d), len(pairs)), np.int32)
+    for k, (p, q) in enumerate(pairs):
+        a, b = d[:, p], d[:, q]
+        short = np.minimum(reach[:, p], reach[:, q])
+        sine = np.abs(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]) / (reach[:, p] * reach[:, q])
+        ok = (sine > 0.5) & (np.maximum(reach[:, p], reach[:, q]) < 2.0 * short) & (short < 1e5)
+        for u, v in _AROUND:
+            want = u * a + v * b
+            miss = np.hypot(want[:, None, 0] - d[..., 0], want[:, None, 1] - d[..., 1])
+            count[:, k] += ok & (miss.min(axis=1) < 0.22 * short)
+    best = count.argmax(axis=1)
+    most = count[np.arange(len(d)), best]
+    good = np.flatnonzero(most >= 3)
+    order = good[np.argsort(-most[good], kind="stable")]
+    wide = d.astype(np.float64)
+    return [(int(i), wide[i, pairs[best[i]][0]], wide[i, pairs[best[i]][1]]) for i in order]
+
+
+def _grow(blobs: _Blobs, near: NDArray[np.intp], seed: int, a: F64, b: F64) -> Cells:
     cells: Cells = {(0, 0): seed}
     steps = {(0, 0): (a, b)}
     taken = {seed}
@@ -191,7 +192,7 @@ def _grow(blobs: _Blobs, near: list[NDArray[np.intp]], seed: int, a: F64, b: F64
     while queue and len(cells) < 400:
         cell = queue.pop(0)
         here = cells[cell]
-        along = near[here]
+        along = near[here][near[here] >= 0]
         if not len(along):
             continue
         reach = blobs.centre[along] - blobs.centre[here]

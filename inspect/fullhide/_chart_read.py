@@ -73,7 +73,7 @@ class Judgement:
     bad
         Numbers of patches covered, glaring or dirty.
     residual
-        Mean leave-one-out CIEDE2000 of the plain fit on the patches used.
+        Mean leave-one-out CIEDE2000 of a 3 x 3 fit on the patches used.
     """
 
     found: bool
@@ -178,11 +178,11 @@ def judge(seen: Sample, lab: F64, *, mirrored: bool, rms: float) -> Judgement:
         return none
     if not _in_order(seen.mean, lab, ~(burnt | uneven)):
         return none
-    used, residual, matrix = _robust(seen.mean, lab, ~(burnt | uneven))
+    used, residual, matrix, values = _robust(seen.mean, lab, ~(burnt | uneven))
     bad = ~used & ~burnt
     if used.sum() < _MIN_USED or bad.sum() > _MAX_BAD or residual > REJECT_DELTA_E:
         return none
-    glare, covered = _kinds(seen.mean, lab, matrix, bad)
+    glare, covered = _kinds(values, lab, matrix, bad)
     if glare.any():
         flags.append("chart_glare")
     if covered.any():
@@ -213,7 +213,23 @@ def _in_order(rgb: F64, lab: F64, ok: Mask) -> bool:
     return own > _MIN_CORRELATION and own > max(others) + _MIN_LEAD
 
 
-def _robust(rgb: F64, lab: F64, start: Mask) -> tuple[Mask, float, F64]:
+def _robust(rgb: F64, lab: F64, start: Mask) -> tuple[Mask, float, F64, F64]:
+    """Patches that agree on one 3 x 3 fit, its mean residual, its matrix and the values fitted.
+
+    Tried on the values as they are and after a tone curve from the grey row, for cameras that
+    bend their tones; more patches in agreement win, then the lower residual.
+    """
+    ways = [rgb]
+    grey = np.zeros(24, bool)
+    grey[fit.GREY_ROW] = start[fit.GREY_ROW]
+    tone = fit.fit_tone(rgb[grey], lab_to_xyz(lab)[grey, 1])
+    if tone is not None:
+        ways.append(tone.apply(rgb.astype(np.float32)).astype(np.float64))
+    results = [(*_shed(values, lab, start), values) for values in ways]
+    return max(results, key=lambda r: (int(r[0].sum()), -r[1]))
+
+
+def _shed(rgb: F64, lab: F64, start: Mask) -> tuple[Mask, float, F64]:
     """3 x 3 fit that sheds patches far off the others, worst first."""
     used = start.copy()
     xyz, weights = lab_to_xyz(lab), fit.perceptual_weights(lab)

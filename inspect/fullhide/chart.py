@@ -126,6 +126,8 @@ class ChartReading:
     homography
         (3, 3) chart plane to px of the photo. The plane's unit is mm if the board's width is
         known, else the board's width; origin at the first corner, x along the rows of six.
+    centres_px
+        (24, 2) centres of the patches in the photo, dark skin first.
     patches, patch_sd
         (24, 3) working linear: means and standard deviations of the patches' inner parts.
     mm_per_px
@@ -149,6 +151,7 @@ class ChartReading:
     found: bool
     corners_px: F64 = field(default_factory=lambda: np.zeros((0, 2)))
     homography: F64 = field(default_factory=lambda: np.eye(3))
+    centres_px: F64 = field(default_factory=lambda: np.zeros((0, 2)))
     patches: F64 = field(default_factory=_nothing)
     patch_sd: F64 = field(default_factory=_nothing)
     mm_per_px: float | None = None
@@ -203,12 +206,41 @@ def find_chart(photo: Picture, *, spec: ChartSpec, corners_px: F64 | None = None
     """
     if corners_px is not None:
         return _read_marked(photo, spec, np.asarray(corners_px, dtype=np.float64))
-    reference = _reference_rgb(spec)
-    for hom, mirrored in _places(photo, reference):
-        result = _read(photo, spec, hom, mirrored)
+    view = _Remembering(photo)
+    refused: list[F64] = []
+    for hom, mirrored in _places(view, _reference_rgb(spec)):
+        corners = finder.project(hom, posing.GRID[[0, 5, 23, 18]])
+        again = [np.abs(corners - r).max() < 0.3 * posing.pitch_px(hom) for r in refused]
+        if sum(again) >= 2:  # the same place from another contrast or size
+            continue
+        result = _read(view, spec, hom, mirrored)
         if result.found:
             return result
+        refused.append(corners)
     return ChartReading(False, flags=("no_chart",))
+
+
+class _Remembering:
+    """A photo whose reduced pictures are made only once."""
+
+    def __init__(self, photo: Picture) -> None:
+        self._photo = photo
+        self._previews: dict[int, tuple[NDArray[np.uint8], float]] = {}
+
+    @property
+    def size_px(self) -> tuple[int, int]:
+        return self._photo.size_px
+
+    def linear(self, box: posing.Box | None = None) -> NDArray[np.float32]:
+        return self._photo.linear(box)
+
+    def clipped(self, box: posing.Box | None = None) -> NDArray[np.bool_]:
+        return self._photo.clipped(box)
+
+    def preview(self, max_side: int) -> tuple[NDArray[np.uint8], float]:
+        if max_side not in self._previews:
+            self._previews[max_side] = self._photo.preview(max_side)
+        return self._previews[max_side]
 
 
 def _reference_rgb(spec: ChartSpec) -> F64:
@@ -294,6 +326,7 @@ def _place(grid_hom: F64, board: posing.Board, spec: ChartSpec) -> ChartReading:
         found=False,
         corners_px=finder.project(grid_hom, corners),
         homography=hom,
+        centres_px=finder.project(grid_hom, posing.GRID),
         mm_per_px=scale,
         mm_per_px_u=None if scale is None else scale * board.width_u,
         width_px=float(weak * unit * board.width),
