@@ -114,10 +114,10 @@ def read_header(data: bytes) -> Header:
 def _jpeg(data: bytes) -> Header:
     frame: bytes | None = None
     exif: bytes | None = None
-    parts: dict[int, bytes] = {}
-    total = 0
+    parts: list[bytes] = []
     gain_map = pictures = False
-    for marker, body in _jpeg_segments(data):
+    segments, scan = _jpeg_segments(data)
+    for marker, body in segments:
         if 0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC):
             if marker > 0xC2:
                 raise UnusableError("a JPEG of a rare kind, which is not read", _AS_RGB)
@@ -126,24 +126,42 @@ def _jpeg(data: bytes) -> Header:
             exif = body[6:]
         elif marker == 0xE1 and (b"hdrgm" in body or b"HDRGainMap" in body):
             gain_map = True
-        elif marker == 0xE2 and body[:12] == b"ICC_PROFILE\0" and len(body) > 14:
-            parts[body[12]] = body[14:]
-            total = max(total, body[13])
+        elif marker == 0xE2 and body[:12] == b"ICC_PROFILE\0":
+            parts.append(body[12:])
         elif marker == 0xE2:
             gain_map |= body.startswith(b"urn:iso:std:iso:ts:21496")
             pictures |= body.startswith(b"MPF\0")
     width, height = _jpeg_frame(frame)
     if pictures and not gain_map:
         gain_map = b"HDRGainMap" in data or b"/hdr-gain-map/" in data
-    icc = b"".join(parts.get(i, b"") for i in range(1, total + 1)) if total else None
-    if icc is not None and set(parts) != set(range(1, total + 1)):
-        icc = b""
+    icc = _jpeg_profile(parts)
+    pixels = _jpeg_bare(data, segments, scan) if icc == b"" else data
     tags = _tags.open_tags(exif) if exif else None
-    return Header("JPEG", width, height, 8, icc, tags, data, gain_map=gain_map)
+    return Header("JPEG", width, height, 8, icc, tags, pixels, gain_map=gain_map)
 
 
-def _jpeg_segments(data: bytes) -> list[tuple[int, bytes]]:
-    """Markers and bodies up to the first scan."""
+def _jpeg_profile(parts: list[bytes]) -> bytes | None:
+    """Profile out of its numbered parts (ICC.1:2022, B.4); empty if they do not fit together."""
+    if not parts:
+        return None
+    ordered = sorted(parts, key=lambda part: part[:1])
+    numbers = [(part[0], part[1]) for part in ordered if len(part) > 2]
+    if numbers != [(1 + index, len(parts)) for index in range(len(parts))]:
+        return b""
+    return b"".join(part[2:] for part in ordered)
+
+
+def _jpeg_bare(data: bytes, segments: list[tuple[int, bytes]], scan: int) -> bytes:
+    """The picture without its profile, at whose parts the decoder would stop."""
+    kept = [data[:2]]
+    for marker, body in segments:
+        if marker != 0xE2:
+            kept += [struct.pack(">BBH", 0xFF, marker, len(body) + 2), body]
+    return b"".join([*kept, data[scan:]])
+
+
+def _jpeg_segments(data: bytes) -> tuple[list[tuple[int, bytes]], int]:
+    """Markers and bodies up to the first scan, and where that begins."""
     found: list[tuple[int, bytes]] = []
     at = 2
     while True:
@@ -155,7 +173,7 @@ def _jpeg_segments(data: bytes) -> list[tuple[int, bytes]]:
             raise UnusableError(*_DAMAGED)
         marker = data[at + 1]
         if marker == 0xDA:
-            return found
+            return found, at
         if marker == 0xD9:
             raise UnusableError(*_DAMAGED)
         at += 2

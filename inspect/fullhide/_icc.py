@@ -178,8 +178,9 @@ def gamma_profile(gamma: float, primaries: tuple[float, ...] | None, levels: int
     if not np.all(np.isfinite(matrix)) or not _sane(matrix):
         return None
     x = codes(levels)
-    # Writers put 0.45455 beside sRGB pictures because the format has no closer number.
-    curve = srgb_curve(x) if abs(gamma - 0.45455) < 0.002 else x ** (1 / gamma)
+    # Writers put 0.45455 beside sRGB pictures because the chunk has no closer number.
+    plain = np.abs(matrix - primaries_to_xyz(SPACES["sRGB"])).max() < 1e-3
+    curve = srgb_curve(x) if plain and abs(gamma - 0.45455) < 1e-4 else x ** (1 / gamma)
     return Profile("gamma and primaries", _three(curve), matrix)
 
 
@@ -309,7 +310,8 @@ def _formula_curve(tag: bytes, x: F64) -> F64 | None:
         below = c * x + f
     if g <= 0:
         return None
-    above: F64 = np.maximum(a * x + b, 0.0) ** g + e
+    with np.errstate(over="ignore"):
+        above: F64 = np.maximum(a * x + b, 0.0) ** g + e
     return np.where(x >= knee, above, below)
 
 

@@ -203,10 +203,8 @@ def _open(path: Path, data: bytes, max_pixels: int) -> Photo:
     if header.gain_map:
         flags.append("gain_map")
     if profile is None:
-        pixels, profile = _by_tables(pixels, header.icc or b"")
-    # A camera's black-and-white setting still writes three channels; eight pixels apart is enough.
-    sparse = pixels[::8, ::8]
-    if bool((sparse == sparse[..., :1]).all()):
+        pixels, profile, flags[:1] = _by_tables(pixels, header.icc or b"")
+    if _colourless(pixels):
         flags.append("no_colour")
     upright = _decode.turn_upright(pixels, _tags.exif_orientation(header.tags))
     curve = profile.curve.astype(np.float32)
@@ -226,6 +224,13 @@ def _open(path: Path, data: bytes, max_pixels: int) -> Photo:
         flags=tuple(flags),
         taken=_tags.exif_taken(header.tags),
     )
+
+
+def _colourless(pixels: _decode.Pixels) -> bool:
+    """Whether the three channels are one: a camera's black-and-white setting still writes three."""
+    step = max(1, min(pixels.shape[:2]) // 128)
+    sparse = pixels[::step, ::step]
+    return bool((sparse == sparse[..., :1]).all())
 
 
 def _profile(header: Header) -> tuple[_icc.Profile | None, list[str]]:
@@ -274,9 +279,12 @@ def _coded(coding: tuple[int, int], levels: int) -> tuple[_icc.Profile, list[str
 
 
 def _by_tables(
-    pixels: NDArray[np.uint8] | NDArray[np.uint16], icc: bytes
-) -> tuple[NDArray[np.uint8], _icc.Profile]:
-    """Turn a picture whose profile works by tables into sRGB codes of 8 bits."""
+    pixels: _decode.Pixels, icc: bytes
+) -> tuple[_decode.Pixels, _icc.Profile, list[str]]:
+    """Turn a picture whose profile works by tables into sRGB codes of 8 bits.
+
+    A profile that the colour engine refuses leaves the picture as it is, sRGB assumed.
+    """
     from io import BytesIO
 
     from PIL import Image, ImageCms
@@ -288,10 +296,9 @@ def _by_tables(
             Image.fromarray(small), source, ImageCms.createProfile("sRGB"), outputMode="RGB"
         )
     except (ImageCms.PyCMSError, OSError, ValueError, TypeError):
-        turned = None
-    name = _icc.profile_name(icc) if turned is not None else "sRGB (assumed)"
-    shown = small if turned is None else np.array(turned, np.uint8)
-    return np.asarray(shown, np.uint8), _icc.named_profile("sRGB", 256, name=name)
+        return pixels, *_assumed(np.iinfo(pixels.dtype).max + 1)
+    profile = _icc.named_profile("sRGB", 256, name=_icc.profile_name(icc))
+    return np.array(turned, np.uint8), profile, ["profile_approximate"]
 
 
 @lru_cache(maxsize=1)

@@ -1,0 +1,99 @@
+"""Whatever bytes stand in a file: a photo or a `PhotoError`, never anything else."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import photo_files as make
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from fullhide.errors import PhotoError
+from fullhide.photo import open_photo
+from fullhide.quality import FLAGS
+
+SMALL = make.picture(24, 16)
+WIDE = SMALL.astype(np.uint16) * 257
+PROFILE = make.matrix_profile(
+    np.array([[0.4361, 0.3851, 0.1431], [0.2225, 0.7169, 0.0606], [0.0139, 0.0971, 0.7139]]),
+    make.gamma_tag(2.2),
+)
+
+SOUND = {
+    "jpeg": make.jpeg(SMALL, icc_profile=PROFILE, exif=b"Exif\0\0II*\0\x08\0\0\0\0\0\0\0\0\0"),
+    "progressive": make.jpeg(SMALL, progressive=True),
+    "png": make.png(SMALL, extra=make.icc_chunk(PROFILE)),
+    "png16": make.png(WIDE),
+    "tiff": make.tiff(SMALL, iccprofile=PROFILE),
+    "tiff16": make.tiff(WIDE, compression="zlib"),
+}
+
+FUZZ = settings(
+    max_examples=120,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
+
+
+def opens_or_says_why(folder: Path, data: bytes) -> None:
+    path = folder / "some photo.bin"
+    path.write_bytes(data)
+    problem = None
+    try:
+        # Small, so that a mangled size does not take gigabytes of memory.
+        photo = open_photo(path, max_pixels=200_000)
+    except PhotoError as error:
+        problem = error
+    if problem is not None:
+        assert str(problem).startswith(str(path))
+        assert "\n" not in str(problem)
+        assert problem.remedy
+        return
+    width, height = photo.size_px
+    assert photo.encoded.shape == (height, width, 3)
+    assert photo.encoded.dtype in (np.uint8, np.uint16)
+    assert set(photo.flags) <= set(FLAGS)
+    assert np.isfinite(photo.linear()).all()
+    assert photo.clipped().shape == (height, width)
+
+
+@FUZZ
+@given(data=st.binary(max_size=400))
+def test_random_bytes(tmp_path: Path, data: bytes) -> None:
+    opens_or_says_why(tmp_path, data)
+
+
+@FUZZ
+@given(
+    start=st.sampled_from(
+        [b"\xff\xd8\xff", b"\x89PNG\r\n\x1a\n", b"II*\0\x08\0\0\0", b"MM\0*\0\0\0\x08"]
+    ),
+    data=st.binary(max_size=400),
+)
+def test_random_bytes_behind_a_photos_signature(tmp_path: Path, start: bytes, data: bytes) -> None:
+    opens_or_says_why(tmp_path, start + data)
+
+
+@pytest.mark.parametrize("kind", SOUND)
+@FUZZ
+@given(data=st.data())
+def test_mangled_photos(tmp_path: Path, kind: str, data: st.DataObject) -> None:
+    sound = SOUND[kind]
+    mangled = bytearray(sound)
+    for _ in range(data.draw(st.integers(0, 5))):
+        # Headers are the richer half: aim at them as often as at the rest.
+        limit = data.draw(st.sampled_from([len(sound) - 1, min(600, len(sound) - 1)]))
+        at = data.draw(st.integers(0, limit))
+        new = data.draw(st.binary(min_size=1, max_size=4))
+        mangled[at : at + len(new)] = new
+    length = data.draw(st.one_of(st.none(), st.integers(0, len(sound))))
+    opens_or_says_why(tmp_path, bytes(mangled[:length]))
+
+
+@pytest.mark.parametrize("kind", SOUND)
+def test_the_sound_files_of_this_test_do_open(tmp_path: Path, kind: str) -> None:
+    path = tmp_path / "sound"
+    path.write_bytes(SOUND[kind])
+    assert open_photo(path).size_px == (24, 16)
