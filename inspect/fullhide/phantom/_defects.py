@@ -153,12 +153,24 @@ def gap_patch(gap: Gap, seam: Seam, *, frame: Frame, seed: int) -> Patch:
     x = frame.x_mm(x0, x0 + 1) + step * (np.arange(w * fine, dtype=np.float32) - np.float32(0.5))
     y = frame.y_mm(y0, y0 + 1) + step * (np.arange(h * fine, dtype=np.float32) - np.float32(0.5))
     u, d = seam_coordinates(seam, x[None, :], y[:, None])
-    # The edge of the dye wavers along the seam.
-    waver = _waves(u / np.float32(2.5), seed) * np.float32(0.18 * gap.width_mm)
-    inward = np.minimum(
-        gap.width_mm / 2 - np.abs(d + waver), np.minimum(u - gap.from_mm, gap.to_mm - u)
-    )
+    # Dye runs in from both walls by turns, and ends in tongues, not in a straight cut.
+    ragged = np.float32(0.22 * gap.width_mm)
+    left = gap.width_mm / 2 - d + ragged * _ripple(u, seed)
+    right = gap.width_mm / 2 + d + ragged * _ripple(u, seed + 50)
+    tongue = np.float32(0.9 * gap.width_mm) * _ripple(d * np.float32(2.2), seed + 70)
+    ends = np.minimum(u - gap.from_mm, gap.to_mm - u) + np.minimum(tongue, 0)
+    inward = np.minimum(np.minimum(left, right), ends)
     return Patch(x0, y0, _edge(inward, gap.softness_mm, gap.share, fine, frame.mm_per_px))
+
+
+def _ripple(u_mm: F32, seed: int) -> F32:
+    """Irregular waves along a line, a few millimetres long, about -1 to 1."""
+    rng = np.random.default_rng([seed, 13])
+    out = np.zeros_like(u_mm)
+    for length, height in ((11.0, 0.5), (5.3, 0.35), (2.3, 0.25), (1.1, 0.12)):
+        turn, start = 2 * np.pi / length, 2 * np.pi * rng.random()
+        out += np.float32(height) * np.sin(u_mm * np.float32(turn) + np.float32(start))
+    return out
 
 
 def thickness_map(scene: Scene, frame: Frame) -> F32 | None:

@@ -19,6 +19,8 @@ _LOW = 64  # nodes across a smooth field
 _FRESNEL = 0.04  # reflectance of a binder of refractive index 1.5 at right angles
 _ROLL_MM = 7.0  # radius over which the part rolls over at its edge
 _STEEPEST = 2.5
+_PROFILE = 601  # steps across a seam
+_FADE_MM = 9.0  # a seam that ends on the part runs out over this length
 
 
 def lamp_vector(lamp: Lamp) -> tuple[float, float, float]:
@@ -92,10 +94,14 @@ class SeamProfile:
     lit: F32
 
 
-def seam_profile(seam: Seam, lamps: tuple[Lamp, ...]) -> SeamProfile:
-    """Heights, sky and shadows of a straight valley of this cross-section."""
+def seam_profile(seam: Seam, lamps: tuple[Lamp, ...], *, mm_per_px: float) -> SeamProfile:
+    """Heights, sky and shadows of a straight valley of this cross-section.
+
+    The tables are averaged over one pixel, so that a slit finer than a pixel does not
+    break up into dots.
+    """
     reach = 0.9 * seam.width_mm
-    d = np.linspace(-reach, reach, 601)
+    d = np.linspace(-reach, reach, _PROFILE)
     x = np.abs(d) / (seam.width_mm / 2)
     if seam.opened:
         bottom = 0.5
@@ -122,10 +128,10 @@ def seam_profile(seam: Seam, lamps: tuple[Lamp, ...]) -> SeamProfile:
         horizon = ahead if across > 0 else behind
         # A lamp is not a point: half a shadow over a range of slopes.
         lit.append(np.clip((limit - horizon) / (0.35 * limit) + 0.5, 0.0, 1.0))
-    table = np.stack(lit) if lit else np.zeros((0, len(d)))
-    return SeamProfile(
-        reach, slope.astype(np.float32), sky.astype(np.float32), table.astype(np.float32)
-    )
+    tables = np.stack([slope, sky, *lit]).astype(np.float32)
+    sigma = max(0.4 * mm_per_px / float(d[1] - d[0]), 0.3)
+    tables = np.stack([cv2.GaussianBlur(t[None, :], (0, 0), sigma)[0] for t in tables])
+    return SeamProfile(reach, tables[0], tables[1], tables[2:])
 
 
 def _left_of(seam: Seam) -> tuple[float, float]:
@@ -175,8 +181,10 @@ class Relief:
         self._tile: GrainTile | None = None
         if leather.grain != "none":
             self._tile = grain_tile(leather.grain, scene.seed % 16, scene.mm_per_px)
-        self._warp = _warp(scene)
-        self._profiles = [seam_profile(s, scene.light.lamps) for s in scene.seams]
+        self._warp = _warp(scene, frame)
+        self._profiles = [
+            seam_profile(s, scene.light.lamps, mm_per_px=scene.mm_per_px) for s in scene.seams
+        ]
 
     def light(self, y0: int, y1: int) -> F32:
         """Light on a flat matt surface, rows y0 to y1."""
@@ -202,23 +210,26 @@ class Relief:
         for seam, profile in zip(scene.seams, self._profiles, strict=True):
             u, d = seam_coordinates(seam, x, y)
             length = np.hypot(*np.subtract(seam.end_mm, seam.start_mm))
-            inside = (np.abs(d) < profile.reach_mm) & (u > -1) & (u < length + 1)
-            rows, cols = np.nonzero(inside)
+            fade = np.clip(np.minimum(u, np.float32(length) - u) / np.float32(_FADE_MM), 0, 1)
+            rows, cols = np.nonzero((np.abs(d) < profile.reach_mm) & (fade > 0))
             if not len(rows):
                 continue
+            f = np.sqrt(fade[rows, cols])
             at = (d[rows, cols] / profile.reach_mm + 1) * ((len(profile.sky) - 1) / 2)
-            index = at.astype(np.int32)
+            index = (at + np.float32(0.5)).astype(np.int32)
             nx, ny = _left_of(seam)
+            lost = f * (1 - profile.sky[index])
             # Grain is pulled flat where the leather is drawn into the seam.
-            flat = np.float32(0.55) + np.float32(0.45) * profile.sky[index] ** 2
-            gx[rows, cols] = gx[rows, cols] * flat + profile.slope[index] * np.float32(nx)
-            gy[rows, cols] = gy[rows, cols] * flat + profile.slope[index] * np.float32(ny)
-            sky = np.ones(shape, np.float32)
-            sky[rows, cols] = profile.sky[index]
-            hidden = (1 - sky) if hidden is None else np.maximum(hidden, 1 - sky)
+            flat = np.float32(0.55) + np.float32(0.45) * (1 - lost) ** 2
+            steep = f * profile.slope[index]
+            gx[rows, cols] = gx[rows, cols] * flat + steep * np.float32(nx)
+            gy[rows, cols] = gy[rows, cols] * flat + steep * np.float32(ny)
+            if hidden is None:
+                hidden = np.zeros(shape, np.float32)
+            hidden[rows, cols] = np.maximum(hidden[rows, cols], lost)
             for n in range(len(lit)):
                 part = np.ones(shape, np.float32)
-                part[rows, cols] = profile.lit[n][index]
+                part[rows, cols] = 1 - f * (1 - profile.lit[n][index])
                 lit[n] = np.asarray(lit[n] * part, dtype=np.float32)
         return self._lamps(y0, y1, gx, gy, occlusion, lit, hidden)
 
@@ -292,12 +303,15 @@ class Relief:
         return Shade(diffuse, highlight, hidden)
 
 
-def _warp(scene: Scene) -> tuple[F32, F32]:
+def _warp(scene: Scene, frame: Frame) -> tuple[F32, F32]:
     """Smooth displacement in mm that hides the grain tile's repetition."""
     rng = np.random.default_rng([scene.seed, 5])
+    node_mm = frame.width * frame.mm_per_px / (_LOW - 1)
     fields = []
     for _ in range(2):
-        f = rng.standard_normal((_LOW, _LOW)).astype(np.float32)
-        f = cv2.GaussianBlur(f, (0, 0), 7.0)
-        fields.append(f / f.std() * np.float32(9.0))
+        f = rng.standard_normal((2 * _LOW, 2 * _LOW)).astype(np.float32)
+        f = cv2.GaussianBlur(f, (0, 0), min(55.0 / node_mm, 20.0))[:_LOW, :_LOW]
+        # Gentle enough (slopes of about 0.15) that pebbles keep their shape.
+        reach = np.float32(0.15 * min(55.0, 20.0 * node_mm))
+        fields.append((f - f.mean()) / max(float(f.std()), 1e-6) * reach)
     return fields[0], fields[1]

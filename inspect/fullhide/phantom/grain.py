@@ -54,7 +54,9 @@ def grain_tile(kind: str, seed: int, mm_per_px: float) -> GrainTile:
     size_mm, height_mm, crease, wrinkle_mm = GRAINS[kind]
     height, depth = _heights(seed)
     rng = np.random.default_rng([seed, 2])
-    height = height_mm * height + wrinkle_mm * _noise(rng, height.shape[0], 5.0)
+    n = height.shape[0]
+    wrinkles = _noise(rng, n, 5.0) + np.float32(0.35) * _noise(rng, n, 1.8)
+    height = height_mm * height + np.float32(wrinkle_mm) * wrinkles
     texel = size_mm / _TEXELS
     gx = (np.roll(height, -1, 1) - np.roll(height, 1, 1)) / np.float32(2 * texel)
     gy = (np.roll(height, -1, 0) - np.roll(height, 1, 0)) / np.float32(2 * texel)
