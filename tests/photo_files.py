@@ -87,8 +87,8 @@ def gamma_tag(gamma: float) -> bytes:
 
 
 def table_tag(values: Array) -> bytes:
-    codes = np.rint(np.asarray(values) * 65535).astype(">u2")
-    return b"curv\0\0\0\0" + struct.pack(">I", len(codes)) + codes.tobytes()
+    codes = np.rint(np.asarray(values) * 65535).astype(">u2").tobytes()
+    return b"curv\0\0\0\0" + struct.pack(">I", len(values)) + codes
 
 
 def formula_tag(kind: int, *numbers: float) -> bytes:
