@@ -1,0 +1,1 @@
+"""The checks: (region, colours, limits) in, measures and findings out."""

@@ -1,0 +1,105 @@
+"""How far a spot reaches: its outline, and its area at any level, the photo's blur taken out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from statistics import NormalDist
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Extent", "extent_of"]
+
+Array = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+
+_QUARTERS = 2.0 * NormalDist().inv_cdf(0.75)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Extent:
+    """A spot's outline.
+
+    Attributes
+    ----------
+    mask, window
+        Pixels at half the spot's share or more, in a window of the map.
+    share
+        Mean share over the spot's inner part.
+    half_area_px
+        Area at half the share.
+    edge_px
+        Standard deviation of the spot's own edge, as if it were an edge blurred by a Gaussian;
+        0 for a hard edge.
+    """
+
+    mask: Mask
+    window: tuple[slice, slice]
+    share: float
+    half_area_px: float
+    edge_px: float
+
+    def area_px(self, level: float, *, share: float | None = None) -> float:
+        """Area where the share is at least `level`, for a spot of the given or own share."""
+        height = self.share if share is None else share
+        if height <= 0 or level >= height:
+            return 0.0
+        reach = -NormalDist().inv_cdf(min(max(level / height, 1e-3), 1 - 1e-3)) * self.edge_px
+        radius = np.sqrt(self.half_area_px / np.pi)
+        return float(np.pi * max(radius + reach, 0.0) ** 2)
+
+
+def extent_of(
+    share: Array, seed: Mask, place: tuple[slice, slice], *, free: Mask, blur_px: float
+) -> Extent:
+    """Grow a spot from its seed to half its height.
+
+    Parameters
+    ----------
+    share
+        Share beneath, (H, W).
+    seed, place
+        Pixels that stand out, in a window of the map.
+    free
+        Pixels that may belong to the spot, (H, W).
+    blur_px
+        Standard deviation of the photo's and the map's blur together.
+    """
+    pad = int(6 + 2 * max(seed.shape) + 4 * blur_px)
+    top, left = max(0, place[0].start - pad), max(0, place[1].start - pad)
+    window = (
+        slice(top, min(share.shape[0], place[0].stop + pad)),
+        slice(left, min(share.shape[1], place[1].stop + pad)),
+    )
+    local, room = share[window], free[window]
+    core = np.zeros(local.shape, bool)
+    core[
+        place[0].start - top : place[0].stop - top, place[1].start - left : place[1].stop - left
+    ] = seed
+    if (core & room).any():
+        core &= room
+    height = float(np.quantile(local[core], 0.75))
+    for _ in range(3):
+        body = _connected((local >= 0.5 * height) & room, core)
+        if not body.any():
+            break
+        inner = cv2.erode(body.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
+        use = inner if inner.sum() >= 4 else body
+        height = (
+            float(np.mean(local[use])) if inner.sum() >= 4 else float(np.quantile(local[body], 0.7))
+        )
+    body = _connected((local >= 0.5 * height) & room, core)
+    half = float(body.sum())
+    wide = float(_connected((local >= 0.25 * height) & room, body).sum()) if half else 0.0
+    narrow = float((body & (local >= 0.75 * height)).sum())
+    seen = (np.sqrt(wide / np.pi) - np.sqrt(narrow / np.pi)) / _QUARTERS
+    edge = float(np.sqrt(max(0.0, seen**2 - blur_px**2)))
+    return Extent(mask=body, window=window, share=height, half_area_px=half, edge_px=edge)
+
+
+def _connected(mask: Mask, seed: Mask) -> Mask:
+    """Parts of a mask that touch the seed."""
+    _, labels = cv2.connectedComponents(mask.astype(np.uint8), connectivity=8)
+    kept = np.unique(labels[seed & mask])
+    return np.isin(labels, kept[kept > 0])

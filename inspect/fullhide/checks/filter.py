@@ -1,0 +1,228 @@
+"""A matched filter for spots of a known colour among a region's own grain and shine.
+
+The play of grain, shadow and shine at the size of a spot has a covariance that the region itself
+shows. Whitening with it is the optimal linear look for a known change of colour: directions in
+which the grain moves anyway count little, and pairs of colours that differ just along them lose
+their significance by themselves. (Adaptive matched filter: Robey et al., IEEE Trans. Aerosp.
+Electron. Syst. 28 (1992) 208-216, from memory.)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import NormalDist
+from typing import cast
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from fullhide.background import masked_blur
+from fullhide.surface import Pair
+
+__all__ = ["Level", "covariance_of", "detectable_mm2", "levels", "significance"]
+
+Array = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+Vector = NDArray[np.float64]
+
+#: Gaussian of the filter over the radius of the spot it is made for (near the optimum for a disc).
+KERNEL_OVER_RADIUS = 0.6
+#: Expected false alarms a region, before the look at the clutter's tails (our own choice).
+FALSE_ALARMS = 0.01
+_LOCAL_MM = 12.0
+_SAMPLE = 40_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Level:
+    """A region's smoothed ratios at one spot size.
+
+    Attributes
+    ----------
+    area_mm2
+        The spot size the level is made for.
+    step
+        View pixels a pixel of this level.
+    sigma_px, mm_per_px
+        The smoothing in this level's pixels, and their size.
+    ratio, judged
+        Smoothed ratios (h, w, 3) and the pixels they hold for.
+    covariance
+        Of the smoothed ratios, spots left out, (3, 3).
+    """
+
+    area_mm2: float
+    step: int
+    sigma_px: float
+    mm_per_px: float
+    ratio: Array
+    judged: Mask
+    covariance: Vector
+
+    def separation(self, pair: Pair) -> float:
+        """Standard deviations that the bare colour beneath stands off, on a wide spot."""
+        d = pair.contrast
+        return float(np.sqrt(d @ np.linalg.solve(self.covariance, d)))
+
+
+def levels(
+    ratio: Array, judged: Mask, *, mm_per_px: float, limit_mm2: float, count: int = 3
+) -> tuple[Level, ...]:
+    """Smooth a region's ratios for spots of the limit's area and 4, 16, ... times that.
+
+    Parameters
+    ----------
+    ratio, judged
+        As in `background.Background`.
+    mm_per_px
+        Of the view.
+    limit_mm2
+        Smallest area that counts.
+    count
+        Number of levels.
+    """
+    made: list[Level] = []
+    weight = judged.astype(np.float32)
+    radius_mm = float(np.sqrt(limit_mm2 / np.pi))
+    step, area = 1, limit_mm2
+    for _ in range(count):
+        scale = mm_per_px * step
+        sigma = KERNEL_OVER_RADIUS * radius_mm / scale
+        smooth = masked_blur(ratio, weight, (sigma, sigma))
+        there = weight > 0.5
+        made.append(
+            Level(
+                area_mm2=area,
+                step=step,
+                sigma_px=sigma,
+                mm_per_px=scale,
+                ratio=smooth,
+                judged=there,
+                covariance=covariance_of(smooth, there),
+            )
+        )
+        if min(ratio.shape[:2]) < 6:
+            break
+        ratio, weight = _halved(ratio, weight)
+        step, area, radius_mm = 2 * step, 4.0 * area, 2.0 * radius_mm
+    return tuple(made)
+
+
+def _halved(ratio: Array, weight: Array) -> tuple[Array, Array]:
+    height, width = weight.shape
+    pad = (0, height % 2, 0, width % 2)
+    total = cv2.copyMakeBorder(ratio * weight[..., None], *pad, cv2.BORDER_CONSTANT)
+    mass = cv2.copyMakeBorder(weight, *pad, cv2.BORDER_CONSTANT)
+    size = (total.shape[1] // 2, total.shape[0] // 2)
+    total = cv2.resize(total, size, interpolation=cv2.INTER_AREA)
+    mass = cast(Array, cv2.resize(mass, size, interpolation=cv2.INTER_AREA))
+    half = np.divide(total, mass[..., None], out=np.zeros_like(total), where=mass[..., None] > 1e-3)
+    return half, mass
+
+
+def covariance_of(ratio: Array, judged: Mask) -> Vector:
+    """Robust covariance (3, 3) of an image's channels: far-off pixels are clipped in rounds."""
+    values = ratio[judged]
+    if len(values) > _SAMPLE:
+        values = values[:: len(values) // _SAMPLE + 1]
+    values = values.astype(np.float64)
+    if len(values) < 10:
+        return cast(Vector, np.eye(3))
+    centre = np.median(values, axis=0)
+    spread = 1.4826 * np.median(np.abs(values - centre), axis=0) + 1e-6
+    keep = (np.abs(values - centre) < 4.0 * spread).all(axis=1)
+    floor = 1e-8 * np.eye(3)
+    covariance = np.cov(values[keep].T) + floor
+    for _ in range(3):
+        off = values - values[keep].mean(axis=0)
+        distance = np.einsum("ij,ij->i", off @ np.linalg.inv(covariance), off)
+        keep = distance < 16.3  # chi-square, 3 degrees of freedom, 0.999 (scipy.stats.chi2)
+        if keep.sum() < 10:
+            break
+        covariance = np.cov(values[keep].T) + floor
+    return cast(Vector, covariance)
+
+
+def significance(level: Level, pair: Pair) -> tuple[Array, float]:
+    """Filter output in local standard deviations, and the worst local spread over the usual.
+
+    Parameters
+    ----------
+    level
+        One spot size.
+    pair
+        Finish and colour beneath.
+
+    Returns
+    -------
+    t, worst
+        float32 (h, w), 0 where nothing is judged; the spread of the loudest twentieth of the
+        region over that of the whole.
+    """
+    weights = np.linalg.solve(level.covariance, pair.contrast)
+    weights = weights / np.sqrt(float(pair.contrast @ weights))
+    t = cv2.transform(level.ratio, weights[None].astype(np.float32)).reshape(level.judged.shape)
+    if not level.judged.any():
+        return cast(Array, t), 1.0
+    t = t - np.float32(np.median(t[level.judged]))
+    sigma = _LOCAL_MM / level.mm_per_px
+    mass = level.judged.astype(np.float32)
+    power = masked_blur(np.minimum(t * t, np.float32(9.0)), mass, (sigma, sigma))
+    power = np.maximum(power, np.float32(0.3))
+    t = t / np.sqrt(power)
+    t[~level.judged] = 0.0
+    worst = float(np.sqrt(max(1.0, float(np.quantile(power[level.judged], 0.95)))))
+    return cast(Array, t), worst
+
+
+def threshold(level: Level, t: Array) -> float:
+    """Significance above which a spot is no accident.
+
+    Chance over the number of places a spot could be, or more where the clutter's other side,
+    on which no spot can lie, reaches farther than chance.
+    """
+    places = max(10.0, float(level.judged.sum()) * level.mm_per_px**2 / level.area_mm2)
+    chance = -NormalDist().inv_cdf(FALSE_ALARMS / places)
+    lows = _peaks(-t)
+    tail = 1.15 * float(lows[2]) if len(lows) > 2 else 0.0
+    return max(chance, tail)
+
+
+def _peaks(t: Array) -> NDArray[np.float32]:
+    """Heights of an image's local maxima above 3, highest first."""
+    top = cv2.dilate(t, np.ones((5, 5), np.uint8))
+    return cast(NDArray[np.float32], np.sort(t[(t >= top) & (t > 3.0)])[::-1])
+
+
+def detectable_mm2(
+    found: Sequence[tuple[Level, float, float]], pair: Pair, *, blur_mm: float, k: float
+) -> float:
+    """Smallest spot at the limit's difference that would have been found with confidence.
+
+    Parameters
+    ----------
+    found
+        For each level: the level, its threshold, its worst local spread.
+    pair
+        The colours; its `share_at_limit` is what the spot shows.
+    blur_mm
+        Standard deviation of the photo's own blur.
+    k
+        Coverage factor of the confidence.
+
+    Returns
+    -------
+    float
+        mm²; infinite if no size up to the largest level's would do.
+    """
+    best = float("inf")
+    for level, limit, worst in found:
+        need = (limit + k) * worst / (pair.share_at_limit * level.separation(pair))
+        if need >= 0.98:
+            continue
+        sigma2 = (level.sigma_px * level.mm_per_px) ** 2 + blur_mm**2
+        # A disc of radius r under a Gaussian reaches 1 - exp(-r²/2σ²) of its height.
+        best = min(best, -2.0 * np.pi * sigma2 * float(np.log1p(-need)))
+    return best

@@ -1,0 +1,47 @@
+"""What a check gives back."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fullhide.result import Measure, Verdict
+
+__all__ = ["Outcome", "Spot"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spot:
+    """A finding in the pixels of its region's view, numbered from 1 in the outcome's `labels`.
+
+    `centre` is in view pixels; `along_mm` is None on a panel. `reaches` says
+    that some of it is at or over the limit's difference, `verdict` what it alone would bring.
+    """
+
+    kind: str
+    under: str | None
+    area_mm2: float
+    area_u_mm2: float
+    delta_e: float
+    share: float | None
+    centre: tuple[float, float]
+    along_mm: tuple[float, float] | None = None
+    reaches: bool = True
+    verdict: Verdict = "fail"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Outcome:
+    """Verdict of one check with what it rests on; verdict None where the check does not apply."""
+
+    check: str
+    verdict: Verdict | None
+    reasons: tuple[str, ...] = ()
+    measures: Mapping[str, Measure] = field(default_factory=dict)
+    spots: tuple[Spot, ...] = ()
+    labels: NDArray[np.uint16] | None = None
+    detectable_mm2: float | None = None
+    flags: tuple[str, ...] = ()

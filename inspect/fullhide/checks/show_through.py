@@ -1,0 +1,294 @@
+"""Show-through: where an old colour shows, which, how much of it and how large."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import cast
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from fullhide.background import Background, masked_blur
+from fullhide.checks.extent import Extent, extent_of
+from fullhide.checks.filter import (
+    Level,
+    covariance_of,
+    detectable_mm2,
+    levels,
+    significance,
+    threshold,
+)
+from fullhide.checks.outcome import Outcome, Spot
+from fullhide.job import Limits
+from fullhide.region import RegionView
+from fullhide.result import Measure, Verdict
+from fullhide.surface import Pair, mix_delta_e
+from fullhide.verdict import combine, coverage_factor, decide
+
+__all__ = ["show_through"]
+
+Array = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+Vector = NDArray[np.float64]
+
+#: Relative doubt of a share: how well the stated colour beneath is what lies there, and how well
+#: the camera's colours fit (our own allowance).
+SHARE_DOUBT = 0.08
+#: Relative doubt of an area beside its outline's (our own allowance).
+AREA_DOUBT = 0.1
+#: Smoothing of the map that spots are outlined on, over the radius of the limit's disc.
+FINE_OVER_RADIUS = 0.35
+#: More spots than this in one region are not listed one by one.
+MOST_SPOTS = 500
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Seed:
+    """Pixels of a window of the view that stand out, and how much (threshold = 1)."""
+
+    window: tuple[slice, slice]
+    mask: Mask
+    peak: tuple[int, int]
+    height: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Look:
+    """Everything that measuring a spot needs."""
+
+    view: RegionView
+    ground: Background
+    stack: Sequence[Level]
+    pairs: Sequence[Pair]
+    limits: Limits
+    blur_mm: float
+    scale_doubt: float
+    k: float
+
+
+def show_through(
+    view: RegionView,
+    ground: Background,
+    *,
+    pairs: Sequence[Pair],
+    limits: Limits,
+    blur_mm: float,
+    scale_doubt: float = 0.0,
+) -> Outcome:
+    """Find spots where a colour beneath shows.
+
+    Parameters
+    ----------
+    view, ground
+        The region and its spot-free look.
+    pairs
+        One for each colour that may lie beneath and could be seen.
+    limits
+        The job's limits.
+    blur_mm
+        Standard deviation of the photo's blur on the part.
+    scale_doubt
+        Relative standard uncertainty of the scale.
+
+    Returns
+    -------
+    Outcome
+        Measure ``show_through_mm2``: the largest spot at or above the limit's difference.
+    """
+    k = coverage_factor(limits.confidence)
+    stack = levels(
+        ground.ratio, ground.judged, mm_per_px=view.mm_per_px, limit_mm2=limits.show_through_mm2
+    )
+    seeds: list[_Seed] = []
+    smallest: dict[str, float] = {}
+    for pair in pairs:
+        marked, found = _marked(stack, pair, ground.judged.shape)
+        smallest[pair.name] = detectable_mm2(found, pair, blur_mm=blur_mm, k=k)
+        seeds.extend(_seeds(marked))
+    look = _Look(
+        view=view,
+        ground=ground,
+        stack=stack,
+        pairs=pairs,
+        limits=limits,
+        blur_mm=blur_mm,
+        scale_doubt=scale_doubt,
+        k=k,
+    )
+    spots, labels = _measured(seeds, look)
+    return _judged(spots, labels, smallest, look)
+
+
+def _marked(
+    stack: Sequence[Level], pair: Pair, shape: tuple[int, ...]
+) -> tuple[Array, list[tuple[Level, float, float]]]:
+    """Significance over threshold at view resolution (0 elsewhere), and each level's threshold."""
+    marked = np.zeros(shape, np.float32)
+    found = []
+    for level in stack:
+        t, worst = significance(level, pair)
+        limit = threshold(level, t)
+        found.append((level, limit, worst))
+        over = np.where(t > limit, t / limit, np.float32(0.0)).astype(np.float32)
+        if over.any():
+            np.maximum(marked, _to_view(over, level.step, shape), out=marked)
+    return marked, found
+
+
+def _to_view(values: Array, step: int, shape: tuple[int, ...]) -> Array:
+    if step == 1:
+        return values
+    size = (values.shape[1] * step, values.shape[0] * step)
+    large = cv2.resize(values, size, interpolation=cv2.INTER_NEAREST)
+    return cast(Array, large[: shape[0], : shape[1]])
+
+
+def _seeds(marked: Array) -> list[_Seed]:
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(
+        (marked > 0).astype(np.uint8), connectivity=8
+    )
+    made = []
+    for i in range(1, count):
+        x, y, w, h = (int(v) for v in stats[i, :4])
+        part = labels[y : y + h, x : x + w] == i
+        heights = np.where(part, marked[y : y + h, x : x + w], 0.0)
+        row, column = np.unravel_index(int(heights.argmax()), heights.shape)
+        made.append(
+            _Seed(
+                window=(slice(y, y + h), slice(x, x + w)),
+                mask=part,
+                peak=(y + int(row), x + int(column)),
+                height=float(heights.max()),
+            )
+        )
+    return made
+
+
+def _measured(seeds: Sequence[_Seed], look: _Look) -> tuple[list[Spot], NDArray[np.uint16]]:
+    """Name, size and outline every seed, strongest first; one that is already covered is dropped."""
+    ground, view = look.ground, look.view
+    labels = np.zeros(ground.judged.shape, np.uint16)
+    spots: list[Spot] = []
+    if not seeds:
+        return spots, labels
+    radius_mm = float(np.sqrt(look.limits.show_through_mm2 / np.pi))
+    sigma = FINE_OVER_RADIUS * radius_mm / view.mm_per_px
+    fine = masked_blur(ground.ratio, ground.judged.astype(np.float32), (sigma, sigma))
+    covariance = covariance_of(fine, ground.judged)
+    shares: dict[str, Array] = {}
+    for seed in sorted(seeds, key=lambda s: -s.height):
+        if labels[seed.peak] or len(spots) >= MOST_SPOTS:
+            continue
+        pair = _which(seed, fine, look)
+        if pair.name not in shares:
+            shares[pair.name] = _share_map(fine, covariance, pair)
+        extent = extent_of(
+            shares[pair.name],
+            seed.mask,
+            seed.window,
+            free=ground.judged & (labels == 0),
+            blur_px=float(np.hypot(sigma, look.blur_mm / view.mm_per_px)),
+        )
+        spot = _spot(extent, pair, look)
+        if spot is not None:
+            spots.append(spot)
+            labels[extent.window][extent.mask] = len(spots)
+    return spots, labels
+
+
+def _share_map(fine: Array, covariance: Vector, pair: Pair) -> Array:
+    """Least-squares share of the colour beneath, the grain's own covariance as noise."""
+    weights = np.linalg.solve(covariance, pair.contrast)
+    weights = weights / float(pair.contrast @ weights)
+    return cast(
+        Array, cv2.transform(fine, weights[None].astype(np.float32)).reshape(fine.shape[:2])
+    )
+
+
+def _which(seed: _Seed, fine: Array, look: _Look) -> Pair:
+    """Colour beneath that explains the seed's own change of colour best."""
+    mean = fine[seed.window][seed.mask].astype(np.float64).mean(axis=0)
+    best, least = look.pairs[0], float("inf")
+    for pair in look.pairs:
+        d = pair.contrast
+        tolerance = look.stack[0].covariance + np.diag((0.02 + 0.05 * np.abs(mean)) ** 2)
+        weights = np.linalg.solve(tolerance, d)
+        share = float(weights @ mean) / float(weights @ d)
+        left = mean - min(max(share, 0.0), 1.1) * d
+        cost = float(left @ np.linalg.solve(tolerance, left))
+        if cost < least:
+            best, least = pair, cost
+    return best
+
+
+def _spot(extent: Extent, pair: Pair, look: _Look) -> Spot | None:
+    """The finding, or None if it does not reach a third of the limit's difference."""
+    if not extent.mask.any():
+        return None
+    limits, view, k = look.limits, look.view, look.k
+    share = float(np.clip(extent.share, 0.0, 1.0))
+    delta_e = float(mix_delta_e(pair.finish, pair.under, share))
+    if delta_e < limits.show_through_delta_e / 3.0:
+        return None
+    px2 = view.mm_per_px**2
+    core_mm2 = extent.half_area_px * px2
+    level = min(look.stack, key=lambda item: abs(np.log(max(core_mm2, 1e-3) / item.area_mm2)))
+    share_u = float(np.hypot(1.0 / level.separation(pair), SHARE_DOUBT * share))
+    at = pair.share_at_limit
+    area = extent.area_px(at) * px2
+    low = extent.area_px(at, share=share - k * share_u) * px2
+    high = extent.area_px(at, share=share + k * share_u) * px2
+    # An outline is placed to about half a pixel, all round in the same sense.
+    rim = 0.25 * view.mm_per_px * 2.0 * float(np.sqrt(np.pi * max(core_mm2, px2)))
+    parts = ((high - low) / (2 * k), AREA_DOUBT * area, 2.0 * look.scale_doubt * area, rim)
+    u = float(np.sqrt(sum(part**2 for part in parts)))
+    rows, columns = np.nonzero(extent.mask)
+    top, left = extent.window[0].start, extent.window[1].start
+    along = None
+    if view.is_seam:
+        ends = (left + columns.min(), left + columns.max() + 1)
+        along = (float(ends[0]) * view.mm_per_px, float(ends[1]) * view.mm_per_px)
+    verdict = decide(area, u, limits.show_through_mm2, k=k)
+    return Spot(
+        kind="show_through",
+        under=pair.name,
+        area_mm2=area if area > 0 else core_mm2,
+        area_u_mm2=u,
+        delta_e=delta_e,
+        share=share,
+        centre=(left + float(columns.mean()) + 0.5, top + float(rows.mean()) + 0.5),
+        along_mm=along,
+        reaches=area > 0,
+        verdict=verdict,
+    )
+
+
+def _judged(
+    spots: list[Spot], labels: NDArray[np.uint16], smallest: dict[str, float], look: _Look
+) -> Outcome:
+    limit = look.limits.show_through_mm2
+    counted = [spot for spot in spots if spot.reaches]
+    largest = max(counted, key=lambda spot: spot.area_mm2, default=None)
+    detectable = max(smallest.values(), default=0.0)
+    if largest is not None:
+        value, u = largest.area_mm2, largest.area_u_mm2
+    else:
+        # Nothing seen: what could still hide is as large as what could just be seen.
+        value, u = 0.0, detectable / look.k
+    own: Verdict = "pass" if detectable <= limit else "retake"
+    verdict = combine([own, *(spot.verdict for spot in spots)])
+    return Outcome(
+        check="show_through",
+        verdict=verdict,
+        measures={
+            "show_through_mm2": Measure(
+                value=value, u=u if np.isfinite(u) else None, limit=limit, unit="mm²"
+            )
+        },
+        spots=tuple(spots),
+        labels=labels,
+        detectable_mm2=float(detectable) if np.isfinite(detectable) else None,
+        flags=("colours_inseparable",) if own == "retake" else (),
+    )

@@ -1,0 +1,311 @@
+"""Photos in, verdicts out: the rooms of the engine in their order."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fullhide import __version__
+from fullhide.chart import ChartReading, ChartSpec, ColourFit, chart_spec, find_chart, fit_colour
+from fullhide.errors import FullhideError
+from fullhide.job import Job, PhotoEntry
+from fullhide.judge import Scene, judge_region, reference_colour
+from fullhide.light import FlatField, board_field, edge_blur_px, surround_field
+from fullhide.outlines import RegionOutline, check_outline
+from fullhide.photo import Photo, open_photo
+from fullhide.propose import propose_panel
+from fullhide.region import bounding_box, outline_mask
+from fullhide.result import ChartResult, JobResult, PhotoResult, RegionResult
+
+__all__ = ["Inspection", "PhotoArtifacts", "inspect_job", "inspect_photo"]
+
+Labels = NDArray[np.uint16]
+
+#: Stands in for the scale where nothing gives it, so that findings can at least be shown.
+NOMINAL_MM_PER_PX = 0.2
+#: Blur that is taken where no edge tells, pixels (a good lens with in-camera sharpening).
+_USUAL_BLUR_PX = 0.9
+_FOCUS_CROP_PX = 900
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PhotoArtifacts:
+    """What the pictures of a photo are made from.
+
+    Attributes
+    ----------
+    photo
+        The opened photo.
+    label_map
+        uint16, the upright photo's size: 0, or the id of the finding there.
+    outlines
+        The outlines that were inspected, proposals among them.
+    """
+
+    photo: Photo
+    label_map: Labels
+    outlines: tuple[RegionOutline, ...]
+
+
+class Inspection(NamedTuple):
+    """One photo's result, what its pictures need, and the outlines that could not be used."""
+
+    result: PhotoResult
+    artifacts: PhotoArtifacts
+    problems: tuple[FullhideError, ...]
+
+
+def inspect_job(
+    job: Job,
+    *,
+    mm_per_px: float | None = None,
+    on_photo: Callable[[PhotoResult, PhotoArtifacts], None] | None = None,
+    progress: Callable[[], None] | None = None,
+) -> JobResult:
+    """Inspect every photo of a job.
+
+    Parameters
+    ----------
+    job
+        From `job.load_job` or `job.loose_job`.
+    mm_per_px
+        Scale that overrides the charts'.
+    on_photo
+        Called with each photo's result and artifacts, which are freed afterwards.
+    progress
+        Called after each photo.
+
+    Returns
+    -------
+    JobResult
+        With the photos that could not be used among its problems.
+    """
+    photos: list[PhotoResult] = []
+    problems = list(job.problems)
+    for entry in job.photos:
+        try:
+            result, artifacts, wrong = inspect_photo(job, entry, mm_per_px=mm_per_px)
+        except FullhideError as error:
+            problems.append(error)
+        else:
+            photos.append(result)
+            problems.extend(wrong)
+            if on_photo is not None:
+                on_photo(result, artifacts)
+            del artifacts
+        if progress is not None:
+            progress()
+    return JobResult(
+        job=job.name, fullhide=__version__, photos=tuple(photos), problems=tuple(problems)
+    )
+
+
+def inspect_photo(job: Job, entry: PhotoEntry, *, mm_per_px: float | None = None) -> Inspection:
+    """Inspect one photo of a job.
+
+    Parameters
+    ----------
+    job
+        Colours, limits, chart and outlines.
+    entry
+        The photo.
+    mm_per_px
+        Scale that overrides the chart's.
+
+    Returns
+    -------
+    Inspection
+
+    Raises
+    ------
+    FullhideError
+        If the photo, or its grey board, cannot be opened, or the marked chart is no chart.
+    """
+    photo = open_photo(job.path(entry.file))
+    outlines, problems = _usable(job, entry, photo)
+    spec = _spec(job)
+    marked = next((o.polygon for o in outlines if o.kind == "chart"), None)
+    reading = find_chart(photo, spec=spec, corners_px=marked)
+    field = _flat_field(job, entry, photo, reading, outlines)
+    fit = _fit(reading, spec, field)
+    scale = mm_per_px if mm_per_px is not None else reading.mm_per_px
+    flags = _photo_flags(photo, reading, scale)
+    if job.needs_proposal(entry.file):
+        outlines = (*outlines, *propose_panel(photo, file=entry.file, reading=reading, fit=fit))
+    blur = _blur_px(photo, reading, outlines)
+    scene = Scene(
+        photo=photo,
+        fit=fit,
+        field=field,
+        mm_per_px=scale or NOMINAL_MM_PER_PX,
+        scaled=scale is not None,
+        scale_doubt=_scale_doubt(reading) if mm_per_px is None else 0.0,
+        blur_px=_USUAL_BLUR_PX if blur is None else blur,
+        calibrated=reading.found,
+        flags=flags,
+        ignore=_ignored(outlines, reading),
+    )
+    regions, labels = _regions(scene, outlines, job, entry)
+    result = PhotoResult(
+        file=entry.file,
+        sha256=photo.sha256,
+        size_px=photo.size_px,
+        mm_per_px=scale,
+        chart=_chart_result(reading, fit, spec),
+        quality=_quality(photo, scene, blur),
+        regions=regions,
+    )
+    return Inspection(result, PhotoArtifacts(photo, labels, outlines), problems)
+
+
+def _usable(
+    job: Job, entry: PhotoEntry, photo: Photo
+) -> tuple[tuple[RegionOutline, ...], tuple[FullhideError, ...]]:
+    good, wrong = [], []
+    for outline in job.outlines_of(entry.file):
+        try:
+            good.append(check_outline(outline, photo.size_px))
+        except FullhideError as error:
+            wrong.append(error)
+    return tuple(good), tuple(wrong)
+
+
+def _spec(job: Job) -> ChartSpec:
+    chart = job.chart
+    return chart_spec(chart.edition or "after-2014", lab=chart.lab, width_mm=chart.width_mm)
+
+
+def _patch_places(reading: ChartReading) -> NDArray[np.float64]:
+    """Rough centres of the 24 patches in the photo, (24, 2): near enough for slow light."""
+    a, b, c, d = reading.corners_px
+    rows, columns = np.divmod(np.arange(24), 6)
+    x, y = ((columns + 0.5) / 6)[:, None], ((rows + 0.5) / 4)[:, None]
+    return np.asarray((a * (1 - x) + b * x) * (1 - y) + (d * (1 - x) + c * x) * y)
+
+
+def _flat_field(
+    job: Job,
+    entry: PhotoEntry,
+    photo: Photo,
+    reading: ChartReading,
+    outlines: tuple[RegionOutline, ...],
+) -> FlatField:
+    if entry.grey_board is not None:
+        field = board_field(open_photo(job.path(entry.grey_board)), size_px=photo.size_px)
+    else:
+        neutral = np.ones(3)
+        if reading.found:
+            neutral = np.maximum(reading.patches[19:23].mean(axis=0), 1e-6)
+        taken = _taken(photo, reading, outlines)
+        field = surround_field(photo, taken=taken, neutral=neutral)
+    if reading.found:
+        field = field.relative_to(_patch_places(reading))
+    return field
+
+
+def _taken(
+    photo: Photo, reading: ChartReading, outlines: tuple[RegionOutline, ...]
+) -> NDArray[np.bool_]:
+    """Small mask of what is no surround: regions and chart, each grown a little."""
+    width, height = photo.size_px
+    factor = max(1, max(width, height) // 384)
+    polygons = [o.polygon for o in outlines]
+    if reading.found:
+        middle = reading.corners_px.mean(axis=0)
+        polygons.append(middle + 1.06 * (reading.corners_px - middle))
+    return outline_mask(polygons, (0, 0, width, height), factor=factor)
+
+
+def _fit(reading: ChartReading, spec: ChartSpec, field: FlatField) -> ColourFit:
+    if reading.found:
+        light = field.at(_patch_places(reading))
+        reading = replace(reading, patches=reading.patches / light[:, None])
+    return fit_colour(reading, spec=spec)
+
+
+def _scale_doubt(reading: ChartReading) -> float:
+    if not reading.mm_per_px or not reading.mm_per_px_u:
+        return 0.0
+    return reading.mm_per_px_u / reading.mm_per_px
+
+
+def _photo_flags(photo: Photo, reading: ChartReading, scale: float | None) -> tuple[str, ...]:
+    names = [*photo.flags, *reading.flags]
+    if scale is None:
+        names.append("no_scale")
+    return tuple(dict.fromkeys(names))
+
+
+def _blur_px(
+    photo: Photo, reading: ChartReading, outlines: tuple[RegionOutline, ...]
+) -> float | None:
+    """Blur at the chart, or at the rim of the largest region where there is no chart."""
+    polygons = [reading.corners_px] if reading.found else [o.polygon for o in outlines]
+    if not polygons:
+        return None
+    widest = max(polygons, key=lambda p: float(np.prod(np.ptp(p, axis=0))))
+    x0, y0, x1, y1 = bounding_box(widest, photo.size_px)
+    if max(x1 - x0, y1 - y0) > _FOCUS_CROP_PX:
+        x1, y1 = min(x1, x0 + _FOCUS_CROP_PX), min(y1, y0 + _FOCUS_CROP_PX)
+    return edge_blur_px(photo.linear((x0, y0, x1, y1))[..., 1].copy())
+
+
+def _ignored(
+    outlines: tuple[RegionOutline, ...], reading: ChartReading
+) -> tuple[NDArray[np.float64], ...]:
+    polygons = [o.polygon for o in outlines if o.kind in ("ignore", "chart")]
+    if reading.found:
+        polygons.append(reading.corners_px)
+    return tuple(polygons)
+
+
+def _regions(
+    scene: Scene, outlines: tuple[RegionOutline, ...], job: Job, entry: PhotoEntry
+) -> tuple[tuple[RegionResult, ...], Labels]:
+    width, height = scene.photo.size_px
+    labels = np.zeros((height, width), np.uint16)
+    reference = reference_colour(scene, outlines)
+    results: list[RegionResult] = []
+    first = 1
+    for outline in outlines:
+        if outline.kind in ("ignore", "chart"):
+            continue
+        result, crop, box = judge_region(
+            scene, outline, job=job, entry=entry, reference=reference, first_id=first
+        )
+        results.append(result)
+        first += len(result.findings)
+        if crop is not None:
+            x0, y0, x1, y1 = box
+            place = labels[y0:y1, x0:x1]
+            np.copyto(place, crop, where=(place == 0) & (crop > 0))
+    return tuple(results), labels
+
+
+def _chart_result(reading: ChartReading, fit: ColourFit, spec: ChartSpec) -> ChartResult:
+    if not reading.found:
+        return ChartResult(found=False)
+    return ChartResult(
+        found=True,
+        residual_delta_e=fit.residual_delta_e,
+        corners_px=tuple((float(x), float(y)) for x, y in reading.corners_px),
+        method=fit.method,
+        edition="own" if spec.edition == "measured" else spec.edition,
+    )
+
+
+def _quality(photo: Photo, scene: Scene, blur: float | None) -> dict[str, Any]:
+    return {
+        "flags": list(scene.flags),
+        "profile": photo.profile,
+        "bits": photo.bits,
+        "clipped_share": float(photo.clipped()[::4, ::4].mean()),
+        "blur_px": blur,
+        "blur_mm": None if blur is None or not scene.scaled else blur * scene.mm_per_px,
+        "light_from": scene.field.source,
+        "light_spread": scene.field.spread if scene.field.source != "none" else None,
+    }

@@ -1,0 +1,398 @@
+"""One region: its pixels, its checks, its verdict and the reasons for it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from fullhide import wording
+from fullhide.background import Background, background
+from fullhide.chart import ColourFit
+from fullhide.checks.evenness import evenness
+from fullhide.checks.match import match
+from fullhide.checks.outcome import Outcome, Spot
+from fullhide.checks.show_through import show_through
+from fullhide.colour import delta_e00, lab_to_xyz, xyz_to_lab
+from fullhide.job import Job, Limits, PhotoEntry
+from fullhide.light import FlatField
+from fullhide.outlines import RegionOutline
+from fullhide.photo import Photo
+from fullhide.quality import blocking
+from fullhide.region import RegionView, view_panel, view_seam
+from fullhide.result import Finding, Measure, RegionResult, Verdict
+from fullhide.surface import Pair, colour_pair
+from fullhide.verdict import combine
+
+__all__ = ["Scene", "judge_region", "reference_colour"]
+
+Vector = NDArray[np.float64]
+Polygon = NDArray[np.float64]
+Box = tuple[int, int, int, int]
+
+#: A pass needs this share of the region judged, and no unjudged patch over this many times the
+#: limit's area (our own choice).
+JUDGED_SHARE = 0.97
+_BLIND_OVER_LIMIT = 4.0
+#: Codes out of 255 below which a colour cannot be told from its neighbours (our own choice).
+_DARK_CODE = 10.0
+_FEWEST_PIXELS = 150
+#: A region counts as the colour beneath itself when it is this near to it (our own choice, ΔE00).
+_BARE_DELTA_E = 4.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Scene:
+    """A photo with what is known of its colours, light, scale and sharpness."""
+
+    photo: Photo
+    fit: ColourFit
+    field: FlatField
+    mm_per_px: float
+    scaled: bool
+    scale_doubt: float
+    blur_px: float
+    calibrated: bool
+    flags: tuple[str, ...]
+    ignore: tuple[Polygon, ...]
+
+    def to_xyz(self, linear: NDArray[np.float32], box: Box) -> NDArray[np.float32]:
+        """XYZ(D50) of a crop, the light's falloff divided out."""
+        xyz = self.fit.apply(linear)
+        if self.field.source != "none":
+            xyz /= self.field.over(box, (xyz.shape[0], xyz.shape[1]))[..., None]
+        return xyz
+
+    def view(self, outline: RegionOutline, limits: Limits) -> RegionView:
+        """The region's pixels."""
+        make = view_seam if outline.kind == "seam" else view_panel
+        return make(
+            self.photo,
+            polygon=outline.polygon,
+            holes=outline.holes,
+            ignore=self.ignore,
+            to_xyz=self.to_xyz,
+            mm_per_px=self.mm_per_px,
+            scaled=self.scaled,
+            limit_mm2=limits.show_through_mm2,
+        )
+
+
+def reference_colour(scene: Scene, outlines: Sequence[RegionOutline]) -> Vector | None:
+    """Median XYZ of the photo's reference regions; None if it has none."""
+    found = []
+    for outline in outlines:
+        if outline.kind == "reference":
+            view = scene.view(outline, Limits())
+            if view.judged.sum() >= _FEWEST_PIXELS:
+                found.append(background(view).finish)
+    return np.mean(found, axis=0) if found else None
+
+
+def judge_region(
+    scene: Scene,
+    outline: RegionOutline,
+    *,
+    job: Job,
+    entry: PhotoEntry,
+    reference: Vector | None,
+    first_id: int,
+) -> tuple[RegionResult, NDArray[np.uint16] | None, Box]:
+    """Check one region.
+
+    Parameters
+    ----------
+    scene
+        The photo.
+    outline
+        A panel, seam or reference.
+    job, entry
+        Colours, limits, part and stage.
+    reference
+        Colour of the photo's reference part, if there is one.
+    first_id
+        Number of the region's first finding.
+
+    Returns
+    -------
+    result, labels, box
+        The findings' ids in the pixels of a box of the photo; None if there are none.
+    """
+    view = scene.view(outline, job.limits)
+    flags = [*(name for name in scene.flags), *_region_flags(scene, view, outline, job.limits)]
+    empty = RegionResult(
+        name=outline.name,
+        part=entry.part,
+        kind=outline.kind,
+        proposed=bool(outline.properties.get("proposed", False)),
+        verdict=None,
+        flags=tuple(flags),
+    )
+    if view.judged.sum() < _FEWEST_PIXELS:
+        flags.append("region_small")
+        reasons = tuple(wording.flag_reasons(flags))
+        judged = outline.kind != "reference" and entry.stage != "before"
+        verdict: Verdict | None = "retake" if judged else None
+        return replace(empty, verdict=verdict, reasons=reasons, flags=tuple(flags)), None, view.box
+    ground = background(view)
+    colour = {"lab": xyz_to_lab(ground.finish)}
+    if outline.kind == "reference" or entry.stage == "before":
+        why = (
+            "untouched reference: nothing to judge"
+            if outline.kind == "reference"
+            else "taken before the work: kept for the record, not judged"
+        )
+        return replace(empty, reasons=(why,), measures=_lab_measures(colour["lab"])), None, view.box
+    outcomes = _outcomes(scene, view, ground, job, reference)
+    return _result(scene, view, ground, outcomes, empty, flags, job, first_id)
+
+
+def _lab_measures(lab: Vector) -> dict[str, Measure]:
+    return {
+        name: Measure(value=float(value), u=None, limit=None, unit="CIE D50")
+        for name, value in zip(("L", "a", "b"), lab, strict=True)
+    }
+
+
+def _region_flags(
+    scene: Scene, view: RegionView, outline: RegionOutline, limits: Limits
+) -> list[str]:
+    flags = []
+    across = 2.0 * float(np.sqrt(limits.show_through_mm2 / np.pi))
+    if scene.scaled and scene.mm_per_px * 3.0 > across:
+        flags.append("too_far")
+    if scene.scaled and scene.blur_px * 2.355 * scene.mm_per_px > 1.25 * across:
+        flags.append("out_of_focus")
+    x0, y0, x1, y1 = view.box
+    codes = scene.photo.encoded[y0:y1:4, x0:x1:4]
+    if codes.size:
+        middle = float(np.median(codes.max(axis=-1)))
+        if middle < _DARK_CODE / 255.0 * float(np.iinfo(codes.dtype).max):
+            flags.append("too_dark")
+    blind = view.inside & ~view.judged
+    inside = float(view.inside.sum())
+    if inside and blind.any():
+        _, _, stats, _ = cv2.connectedComponentsWithStats(blind.astype(np.uint8), connectivity=8)
+        largest = float(stats[1:, cv2.CC_STAT_AREA].max()) * view.mm_per_px**2
+        share = float(blind.sum()) / inside
+        if share > 1 - JUDGED_SHARE or largest > _BLIND_OVER_LIMIT * limits.show_through_mm2:
+            flags.append("clipped")
+    if outline.properties.get("proposed", False):
+        flags.append("proposed")
+    return flags
+
+
+def _outcomes(
+    scene: Scene, view: RegionView, ground: Background, job: Job, reference: Vector | None
+) -> list[Outcome]:
+    outcomes = []
+    pairs, bare = _pairs(scene, ground, job)
+    if bare is not None:
+        outcomes.append(bare)
+    elif job.under:
+        outcomes.append(
+            show_through(
+                view,
+                ground,
+                pairs=pairs,
+                limits=job.limits,
+                blur_mm=scene.blur_px * scene.mm_per_px,
+                scale_doubt=scene.scale_doubt,
+            )
+        )
+    else:
+        outcomes.append(
+            Outcome(
+                check="show_through",
+                verdict="retake",
+                reasons=(
+                    "no colour beneath is named, so nothing can be looked for: name it with "
+                    "[[under]] in job.toml or with --under",
+                ),
+            )
+        )
+    if not view.is_seam:
+        flat = scene.field.source != "none"
+        outcomes.append(
+            evenness(view, ground, limits=job.limits, light_doubt=scene.field.doubt, flat=flat)
+        )
+        if reference is not None:
+            outcomes.append(
+                match(ground.finish, reference, light_doubt=scene.field.doubt, limits=job.limits)
+            )
+    return outcomes
+
+
+def _pairs(scene: Scene, ground: Background, job: Job) -> tuple[list[Pair], Outcome | None]:
+    """Colour pairs that could be seen; or, if the region is a colour beneath itself, its fail."""
+    finish = ground.finish
+    asked = lab_to_xyz(job.finish.lab) if job.finish else None
+    if asked is not None:
+        near = float(delta_e00(xyz_to_lab(finish), xyz_to_lab(asked)))
+        level = float(np.clip(finish[1] / asked[1], 0.4, 2.0))
+        if not scene.calibrated or near < 15.0:
+            # The region may lie in less light than the chart: both colours of a pair must be
+            # taken in the same light.
+            finish = asked if not scene.calibrated else finish / level
+    pairs = []
+    for under in job.under:
+        xyz = lab_to_xyz(under.lab)
+        lab = xyz_to_lab(finish)
+        apart = float(delta_e00(lab, np.asarray(under.lab, float)))
+        wanted = float("inf") if asked is None else float(delta_e00(lab, xyz_to_lab(asked)))
+        if scene.calibrated and apart < _BARE_DELTA_E and apart < wanted:
+            return [], _bare(under.name, asked is not None)
+        pair = colour_pair(under.name, finish, xyz, limit_delta_e=job.limits.show_through_delta_e)
+        if np.isfinite(pair.share_at_limit):
+            pairs.append(pair)
+    return pairs, None
+
+
+def _bare(name: str, asked: bool) -> Outcome:
+    if asked:
+        why = f"the whole region is the colour of {name}, not of the finish: dye it"
+        return Outcome(check="show_through", verdict="fail", reasons=(why,))
+    why = (
+        f"the region itself looks like {name}: name the [finish] colour in job.toml, so that the "
+        "two can be told apart"
+    )
+    return Outcome(check="show_through", verdict="retake", reasons=(why,))
+
+
+def _result(
+    scene: Scene,
+    view: RegionView,
+    ground: Background,
+    outcomes: Sequence[Outcome],
+    empty: RegionResult,
+    flags: list[str],
+    job: Job,
+    first_id: int,
+) -> tuple[RegionResult, NDArray[np.uint16] | None, Box]:
+    airbag = wording.may_hold_airbag(empty.name, empty.part)
+    judged_share = float(ground.judged.sum()) / max(1.0, float(view.inside.sum()))
+    flags = list(dict.fromkeys([*flags, *(name for o in outcomes for name in o.flags)]))
+    verdicts: list[Verdict | None] = []
+    reasons: list[str] = []
+    settle: list[str] = []
+    for outcome in outcomes:
+        held = blocking(flags, outcome.check)
+        verdict = outcome.verdict
+        if held and (verdict == "pass" or not scene.scaled or "damaged" in flags):
+            verdict = "retake" if verdict is not None else None
+        verdicts.append(verdict)
+        if verdict == "retake":
+            settle.extend(flag.name for flag in held)
+        reasons.extend(_reasons(outcome, verdict, scene, job.limits, airbag))
+    if "clipped" in flags:
+        verdicts.append("retake")
+        settle.append("clipped")
+    verdict = combine(verdicts)
+    if verdict == "retake":
+        settle.extend(name for o in outcomes if o.verdict == "retake" for name in o.flags)
+    reasons.extend(wording.flag_reasons(settle))
+    if verdict == "pass":
+        reasons.insert(0, wording.passed_reason(job.limits, judged_share))
+    if airbag:
+        reasons.append(wording.AIRBAG_NOTICE)
+    findings, labels = _findings(scene, view, outcomes, first_id)
+    measures = {name: m for o in outcomes for name, m in o.measures.items()}
+    measures["judged_share"] = Measure(value=judged_share, u=None, limit=None, unit="1")
+    if not scene.scaled and "show_through_mm2" in measures:
+        measures["show_through_mm2"] = replace(measures["show_through_mm2"], value=None, u=None)
+    detectable = next((o.detectable_mm2 for o in outcomes if o.detectable_mm2 is not None), None)
+    result = replace(
+        empty,
+        verdict=verdict,
+        reasons=tuple(dict.fromkeys(reasons)),
+        measures=measures,
+        detectable_mm2=detectable if scene.scaled else None,
+        findings=findings,
+        flags=tuple(flags),
+    )
+    return result, labels, view.box
+
+
+def _reasons(
+    outcome: Outcome, verdict: Verdict | None, scene: Scene, limits: Limits, airbag: bool
+) -> list[str]:
+    reasons = list(outcome.reasons)
+    if verdict is None:
+        return reasons
+    if outcome.check == "show_through":
+        for name in dict.fromkeys(spot.under for spot in outcome.spots):
+            mine = [spot for spot in outcome.spots if spot.under == name and spot.verdict != "pass"]
+            if mine:
+                sure = any(spot.verdict == "fail" for spot in mine)
+                told = [
+                    (
+                        spot.area_mm2 if scene.scaled else None,
+                        spot.along_mm if scene.scaled else None,
+                    )
+                    for spot in mine
+                ]
+                reasons.append(wording.spots_reason(name or "", told, sure=sure, airbag=airbag))
+    elif verdict != "pass" and outcome.verdict != "pass" and outcome.measures:
+        measure = next(iter(outcome.measures.values()))
+        if measure.value is not None and measure.limit is not None:
+            if outcome.check == "evenness":
+                flat = scene.field.source != "none"
+                reasons.append(
+                    wording.evenness_reason(
+                        measure.value, measure.limit, verdict=verdict, flat=flat
+                    )
+                )
+            else:
+                reasons.append(wording.match_reason(measure.value, measure.limit, verdict=verdict))
+    return reasons
+
+
+def _findings(
+    scene: Scene, view: RegionView, outcomes: Sequence[Outcome], first_id: int
+) -> tuple[tuple[Finding, ...], NDArray[np.uint16] | None]:
+    """Findings in photo pixels, largest first, and their label map."""
+    source = next((o for o in outcomes if o.spots and o.labels is not None), None)
+    if source is None or source.labels is None:
+        return (), None
+    order = sorted(range(len(source.spots)), key=lambda i: -source.spots[i].area_mm2)
+    table = np.zeros(len(source.spots) + 1, np.uint16)
+    for number, i in enumerate(order):
+        table[i + 1] = first_id + number
+    labels = view.to_photo(table[source.labels])
+    findings = [
+        _finding(source.spots[i], first_id + number, labels, view, scene)
+        for number, i in enumerate(order)
+    ]
+    return tuple(findings), labels
+
+
+def _finding(
+    spot: Spot, number: int, labels: NDArray[np.uint16], view: RegionView, scene: Scene
+) -> Finding:
+    x0, y0 = view.box[:2]
+    rows, columns = np.nonzero(labels == number)
+    if rows.size:
+        centre = (float(columns.mean()) + 0.5 + x0, float(rows.mean()) + 0.5 + y0)
+        box = (
+            int(columns.min()) + x0,
+            int(rows.min()) + y0,
+            int(columns.max()) + 1 + x0,
+            int(rows.max()) + 1 + y0,
+        )
+    else:  # thinner than a photo pixel of the straightened band
+        centre = view.point(spot.centre)
+        box = (int(centre[0]), int(centre[1]), int(centre[0]) + 1, int(centre[1]) + 1)
+    return Finding(
+        id=number,
+        kind=spot.kind,
+        under=spot.under,
+        area_mm2=spot.area_mm2 if scene.scaled else None,
+        delta_e=spot.delta_e,
+        share=spot.share,
+        centre_px=centre,
+        box_px=box,
+        along_seam_mm=spot.along_mm if scene.scaled else None,
+    )

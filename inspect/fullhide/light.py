@@ -1,0 +1,270 @@
+"""Light and lens: how evenly the light falls, and how sharp the photo is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, cast
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from fullhide.photo import Photo
+
+__all__ = ["FlatField", "board_field", "edge_blur_px", "surround_field"]
+
+Box = tuple[int, int, int, int]
+Array = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+
+_GRID = 96  # longer side of the map that light is described on
+#: Doubt of the light's evenness that is left, relative, by what it was taken from (our own
+#: allowances).
+BOARD_DOUBT, SURROUND_DOUBT, NO_FIELD_DOUBT = 0.005, 0.015, 0.04
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FlatField:
+    """How much light falls where.
+
+    Attributes
+    ----------
+    grid
+        Relative light, float32 (h, w), over the whole photo.
+    size_px
+        Size of the photo it is for.
+    source
+        ``"grey board"``, ``"neutral surround"`` or ``"none"``.
+    doubt
+        Standard uncertainty of the light's ratio between two places, relative.
+    """
+
+    grid: Array
+    size_px: tuple[int, int]
+    source: str
+    doubt: float
+
+    @property
+    def spread(self) -> float:
+        """Brightest place over darkest."""
+        return float(self.grid.max() / max(float(self.grid.min()), 1e-6))
+
+    def over(self, box: Box, shape: tuple[int, int]) -> Array:
+        """Relative light over a box, float32 of the given shape."""
+        width, height = self.size_px
+        rows, columns = shape
+        x0, y0, x1, y1 = box
+        across = (np.arange(columns) + 0.5) / columns * (x1 - x0) + x0
+        down = (np.arange(rows) + 0.5) / rows * (y1 - y0) + y0
+        map_x = (across * self.grid.shape[1] / width - 0.5).astype(np.float32)
+        map_y = (down * self.grid.shape[0] / height - 0.5).astype(np.float32)
+        return cast(
+            Array,
+            cv2.remap(
+                self.grid,
+                np.broadcast_to(map_x, shape).copy(),
+                np.broadcast_to(map_y[:, None], shape).copy(),
+                cv2.INTER_LINEAR,
+                borderMode=cv2.BORDER_REPLICATE,
+            ),
+        )
+
+    def at(self, points_px: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Relative light at points (N, 2)."""
+        width, height = self.size_px
+        where = points_px * (self.grid.shape[1] / width, self.grid.shape[0] / height) - 0.5
+        found = cv2.remap(
+            self.grid,
+            where[:, 0].astype(np.float32)[None],
+            where[:, 1].astype(np.float32)[None],
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+        return cast(NDArray[np.float64], np.asarray(found, np.float64).ravel())
+
+    def relative_to(self, points_px: NDArray[np.float64]) -> FlatField:
+        """The same field, 1 on average at `points_px`: there the colours were calibrated."""
+        level = float(self.at(points_px).mean())
+        return FlatField(
+            grid=(self.grid / np.float32(max(level, 1e-6))).astype(np.float32),
+            size_px=self.size_px,
+            source=self.source,
+            doubt=self.doubt,
+        )
+
+
+def no_field(size_px: tuple[int, int]) -> FlatField:
+    """Nothing is known of the light's evenness."""
+    return FlatField(
+        grid=np.ones((2, 2), np.float32), size_px=size_px, source="none", doubt=NO_FIELD_DOUBT
+    )
+
+
+def board_field(board: Photo, *, size_px: tuple[int, int]) -> FlatField:
+    """Flat field from a photo of a plain grey board.
+
+    Parameters
+    ----------
+    board
+        A photo that the board fills, taken in the same light from the same place.
+    size_px
+        Size of the photo that the field is for.
+
+    Returns
+    -------
+    FlatField
+        Second-degree surface through the logarithm of the board's light, plus its slow rest.
+    """
+    small = _small_light(board)
+    good = small > 1e-4
+    surface = _log_surface(small, good)
+    rest = np.log(np.maximum(small, 1e-5)) - surface
+    rest = np.clip(rest, -0.3, 0.3).astype(np.float32)
+    # Dust and print on the board are small; the light's own shape is not.
+    slow = cv2.GaussianBlur(cv2.medianBlur(rest, 5), (0, 0), _GRID / 16)
+    return FlatField(
+        grid=np.exp(surface + slow).astype(np.float32),
+        size_px=size_px,
+        source="grey board",
+        doubt=BOARD_DOUBT,
+    )
+
+
+def _small_light(photo: Photo) -> Array:
+    """Mean of the linear channels on a small grid."""
+    width, height = photo.size_px
+    scale = _GRID / max(width, height)
+    size = (max(8, round(width * scale)), max(8, round(height * scale)))
+    # Join in two steps: a cheap one on codes (near enough for a smooth board), one in light.
+    middle = cast(
+        Any, cv2.resize(photo.encoded, (size[0] * 8, size[1] * 8), interpolation=cv2.INTER_AREA)
+    )
+    light = cv2.LUT(middle, photo.curve[None]).mean(axis=-1, dtype=np.float32)
+    return cast(Array, cv2.resize(light, size, interpolation=cv2.INTER_AREA))
+
+
+def _terms(shape: tuple[int, ...]) -> Array:
+    rows, columns = np.indices(shape[:2], dtype=np.float32)
+    y = rows / max(1, shape[0] - 1) * 2 - 1
+    x = columns / max(1, shape[1] - 1) * 2 - 1
+    return cast(Array, np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1))
+
+
+def _log_surface(light: Array, good: Mask) -> Array:
+    """Robust second-degree surface through the logarithm of light."""
+    terms = _terms(light.shape)
+    a, y = terms[good], np.log(np.maximum(light[good], 1e-6))
+    keep = np.ones(len(y), bool)
+    fit = np.zeros(6, np.float32)
+    for _ in range(5):
+        if keep.sum() < 24:
+            break
+        fit = np.linalg.lstsq(a[keep], y[keep], rcond=None)[0].astype(np.float32)
+        left = np.abs(y - a @ fit)
+        keep = left <= max(2.5 * 1.4826 * float(np.median(left[keep])), 0.003)
+    return cast(Array, (terms @ fit).astype(np.float32))
+
+
+def surround_field(photo: Photo, *, taken: Mask, neutral: NDArray[np.float64]) -> FlatField:
+    """Flat field from a plain neutral surround, if there is one.
+
+    Parameters
+    ----------
+    photo
+        The photo.
+    taken
+        Small mask over the photo (any size): regions, chart and what else is no surround.
+    neutral
+        Working linear RGB of a neutral in this light, (3,): its tint is what a neutral has.
+
+    Returns
+    -------
+    FlatField
+        With source ``"none"`` unless one grey surface surrounds the regions on most sides and a
+        smooth surface describes it within a few per cent.
+    """
+    size = photo.size_px
+    width, height = size
+    scale = _GRID / max(size)
+    small_size = (max(8, round(width * scale)), max(8, round(height * scale)))
+    codes = cast(Any, cv2.resize(photo.encoded, small_size, interpolation=cv2.INTER_AREA))
+    linear = cv2.transform(cv2.LUT(codes, photo.curve[None]), photo.matrix.astype(np.float32))
+    free = cv2.resize(taken.astype(np.uint8), small_size, interpolation=cv2.INTER_AREA) == 0
+    free = cv2.erode(free.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
+    tint = linear / np.maximum(neutral, 1e-6).astype(np.float32)
+    bright = tint.mean(axis=-1)
+    off = np.abs(tint / np.maximum(bright, 1e-5)[..., None] - 1.0).max(axis=-1)
+    grey = (
+        free
+        & (off < 0.06)
+        & (bright > 0.02)
+        & (codes.max(axis=-1) < 0.98 * np.iinfo(codes.dtype).max)
+    )
+    if grey.sum() < 0.08 * grey.size:
+        return no_field(size)
+    middle = float(np.median(bright[grey]))
+    grey &= (bright > 0.4 * middle) & (bright < 2.5 * middle)
+    half_h, half_w = grey.shape[0] // 2, grey.shape[1] // 2
+    quarters = [
+        grey[:half_h, :half_w],
+        grey[:half_h, half_w:],
+        grey[half_h:, :half_w],
+        grey[half_h:, half_w:],
+    ]
+    if sum(q.sum() > 0.05 * q.size for q in quarters) < 3:
+        return no_field(size)
+    surface = _log_surface(bright.astype(np.float32), grey)
+    left = np.abs(np.log(np.maximum(bright[grey], 1e-6)) - surface[grey])
+    if float(np.quantile(left, 0.8)) > 0.05:
+        return no_field(size)
+    doubt = max(SURROUND_DOUBT, float(np.median(left)))
+    return FlatField(
+        grid=np.exp(surface).astype(np.float32),
+        size_px=size,
+        source="neutral surround",
+        doubt=doubt,
+    )
+
+
+def edge_blur_px(grey: Array) -> float | None:
+    """Standard deviation of the blur of a picture's sharpest edges, pixels.
+
+    Parameters
+    ----------
+    grey
+        Linear light, float32 (H, W), with strong edges (a chart, a part's rim).
+
+    Returns
+    -------
+    float or None
+        None if there is no edge to tell by.
+
+    Notes
+    -----
+    At a step edge of blur s, blurring once more by r lowers the gradient by sqrt(1 + r²/s²);
+    the ratio gives s.
+    """
+    if min(grey.shape) < 12:
+        return None
+    again = 1.2
+    near = _gradient(grey)
+    far = _gradient(cast(Array, cv2.GaussianBlur(grey, (0, 0), again)))
+    span = float(np.quantile(grey, 0.98) - np.quantile(grey, 0.02))
+    ridge = (near >= cv2.dilate(near, np.ones((3, 3), np.uint8))) & (near > 0.08 * span)
+    ridge[:3], ridge[-3:], ridge[:, :3], ridge[:, -3:] = False, False, False, False
+    if ridge.sum() < 30 or span <= 0:
+        return None
+    gain = near[ridge] / np.maximum(far[ridge], 1e-9)
+    strong = near[ridge] >= np.quantile(near[ridge], 0.5)
+    gain = gain[strong]
+    gain = gain[gain > 1.001]
+    if gain.size < 15:
+        return None
+    blur = again / np.sqrt(gain**2 - 1.0)
+    return float(np.quantile(blur, 0.4))
+
+
+def _gradient(grey: Array) -> Array:
+    dx = cv2.Sobel(grey, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8)
+    dy = cv2.Sobel(grey, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8)
+    return cast(Array, cv2.magnitude(dx, dy))

@@ -1,0 +1,253 @@
+"""From an outline to pixels: a panel as a reduced crop, a seam as a straightened band."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any, cast
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from fullhide.photo import Photo
+from fullhide.seam import centre_line, seam_coordinates
+
+__all__ = ["RegionView", "outline_mask", "view_panel", "view_seam", "work_factor"]
+
+Box = tuple[int, int, int, int]
+Array = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+Polygon = NDArray[np.float64]
+#: From working linear RGB and the box it was cut from to XYZ(D50).
+ToXYZ = Callable[[Array, Box], Array]
+
+#: Pixels across the disc of the limit's area that the checks work at (our own choice).
+PX_ACROSS_LIMIT = 4.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RegionView:
+    """One region's pixels at the scale the checks work at.
+
+    Attributes
+    ----------
+    xyz
+        XYZ(D50), float32 (H, W, 3); for a seam straightened: x runs along it, y across.
+    inside
+        Pixels within the outline, less what is to be ignored, bool (H, W).
+    judged
+        Those of them that show the surface: not clipped, not dark beyond use.
+    mm_per_px
+        Millimetres a work pixel; nominal where `scaled` is False.
+    scaled
+        Whether the photo's scale is known.
+    factor
+        Photo pixels a work pixel.
+    box
+        The crop in the photo.
+    line
+        The seam's centre line in photo pixels, (N, 2), one row a work pixel along; None for a
+        panel.
+    """
+
+    xyz: Array
+    inside: Mask
+    judged: Mask
+    mm_per_px: float
+    scaled: bool
+    factor: float
+    box: Box
+    line: Polygon | None = None
+
+    @property
+    def is_seam(self) -> bool:
+        """Whether the view is a straightened seam."""
+        return self.line is not None
+
+    def point(self, xy: tuple[float, float]) -> tuple[float, float]:
+        """Place in the photo of a place in this view."""
+        x, y = xy
+        if self.line is None:
+            return self.box[0] + x * self.factor, self.box[1] + y * self.factor
+        i = int(np.clip(x, 0, len(self.line) - 1))
+        return float(self.line[i, 0]), float(self.line[i, 1])
+
+    def to_photo(self, labels: NDArray[np.uint16]) -> NDArray[np.uint16]:
+        """Carry a label map (H, W) of this view to the pixels of `box`."""
+        x0, y0, x1, y1 = self.box
+        if self.line is None:
+            size = (x1 - x0, y1 - y0)
+            return cast(
+                NDArray[np.uint16], cv2.resize(labels, size, interpolation=cv2.INTER_NEAREST_EXACT)
+            )
+        along, across = seam_coordinates(
+            self.line, self.box, reach_px=labels.shape[0] * self.factor
+        )
+        half = labels.shape[0] / 2.0
+        return cast(
+            NDArray[np.uint16],
+            cv2.remap(
+                labels,
+                along,
+                across / np.float32(self.factor) + np.float32(half - 0.5),
+                cv2.INTER_NEAREST,
+                borderMode=cv2.BORDER_CONSTANT,
+                borderValue=0,
+            ),
+        )
+
+
+def work_factor(mm_per_px: float, limit_mm2: float) -> int:
+    """Photo pixels to join into one, so that a disc of the limit is still a few pixels wide."""
+    across = 2.0 * float(np.sqrt(limit_mm2 / np.pi))
+    return max(1, int(across / (PX_ACROSS_LIMIT * mm_per_px)))
+
+
+def outline_mask(
+    polygons: Sequence[Polygon], box: Box, *, factor: int = 1, holes: Sequence[Polygon] = ()
+) -> Mask:
+    """Pixels of `box`, reduced by `factor`, whose centre lies in a polygon and in no hole."""
+    x0, y0, x1, y1 = box
+    shape = (-(-(y1 - y0) // factor), -(-(x1 - x0) // factor))
+    mask = np.zeros(shape, np.uint8)
+    for group, value in ((polygons, 1), (holes, 0)):
+        for polygon in group:
+            # fillPoly counts from pixel centres, outlines from pixel corners.
+            points = ((polygon - (x0, y0)) / factor - 0.5) * 256.0
+            cv2.fillPoly(mask, [np.round(points).astype(np.int32)], value, shift=8)
+    return mask.astype(bool)
+
+
+def bounding_box(polygon: Polygon, size_px: tuple[int, int], *, multiple: int = 1) -> Box:
+    """Smallest box around a polygon within the photo, its sides a multiple where there is room."""
+    width, height = size_px
+    low = np.floor(polygon.min(axis=0)).astype(int)
+    high = np.ceil(polygon.max(axis=0)).astype(int)
+    x0, y0 = max(0, int(low[0])), max(0, int(low[1]))
+    x1 = x0 + max(1, min(width, int(high[0])) - x0)
+    y1 = y0 + max(1, min(height, int(high[1])) - y0)
+    return (
+        x0,
+        y0,
+        x0 + _down(x1 - x0, multiple),
+        y0 + _down(y1 - y0, multiple),
+    )
+
+
+def _down(length: int, multiple: int) -> int:
+    return max(multiple, length - length % multiple) if length >= multiple else length
+
+
+def _reduced(photo: Photo, box: Box, factor: int, to_xyz: ToXYZ) -> tuple[Array, Mask]:
+    """XYZ and clipped pixels of a box, reduced by averaging in linear light."""
+    linear = photo.linear(box)
+    clipped = photo.clipped(box)
+    if factor > 1:
+        size = (max(1, linear.shape[1] // factor), max(1, linear.shape[0] // factor))
+        linear = cast(Array, cv2.resize(linear, size, interpolation=cv2.INTER_AREA))
+        clipped = (
+            cast(
+                Any,
+                cv2.resize(
+                    clipped.view(np.uint8) * np.uint8(255), size, interpolation=cv2.INTER_AREA
+                ),
+            )
+            > 30
+        )
+    return to_xyz(linear, box), clipped
+
+
+def view_panel(
+    photo: Photo,
+    *,
+    polygon: Polygon,
+    holes: Sequence[Polygon] = (),
+    ignore: Sequence[Polygon] = (),
+    to_xyz: ToXYZ,
+    mm_per_px: float,
+    scaled: bool,
+    limit_mm2: float,
+) -> RegionView:
+    """Cut a panel out of the photo at the scale the checks work at.
+
+    Parameters
+    ----------
+    photo
+        The photo.
+    polygon, holes, ignore
+        The outline, its holes and the zones to leave out, photo pixels.
+    to_xyz
+        Turns a crop into XYZ(D50), flat field included.
+    mm_per_px
+        Photo scale, known or nominal.
+    limit_mm2
+        The smallest area that counts.
+    """
+    factor = work_factor(mm_per_px, limit_mm2)
+    box = bounding_box(polygon, photo.size_px, multiple=factor)
+    xyz, clipped = _reduced(photo, box, factor, to_xyz)
+    inside = outline_mask([polygon], box, factor=factor, holes=[*holes, *ignore])
+    inside = inside[: xyz.shape[0], : xyz.shape[1]]
+    # The rim mixes with what lies beside the part.
+    inside = cv2.erode(inside.astype(np.uint8), np.ones((3, 3), np.uint8), borderValue=0).astype(
+        bool
+    )
+    return RegionView(
+        xyz=xyz,
+        inside=inside,
+        judged=inside & ~clipped & (xyz[..., 1] > 0),
+        mm_per_px=mm_per_px * factor,
+        scaled=scaled,
+        factor=float(factor),
+        box=box,
+    )
+
+
+def view_seam(
+    photo: Photo,
+    *,
+    polygon: Polygon,
+    holes: Sequence[Polygon] = (),
+    ignore: Sequence[Polygon] = (),
+    to_xyz: ToXYZ,
+    mm_per_px: float,
+    scaled: bool,
+    limit_mm2: float,
+) -> RegionView:
+    """Cut a seam's band out of the photo and straighten it; parameters as `view_panel`."""
+    factor = work_factor(mm_per_px, limit_mm2)
+    box = bounding_box(polygon, photo.size_px, multiple=factor)
+    xyz, clipped = _reduced(photo, box, factor, to_xyz)
+    inside = outline_mask([polygon], box, factor=factor, holes=[*holes, *ignore])
+    inside = inside[: xyz.shape[0], : xyz.shape[1]]
+    line, half_px = centre_line(polygon, step_px=float(factor))
+    tangent = np.gradient(line, axis=0)
+    tangent /= np.maximum(np.linalg.norm(tangent, axis=1, keepdims=True), 1e-9)
+    normal = np.stack([-tangent[:, 1], tangent[:, 0]], axis=1)
+    rows = max(3, int(np.ceil(2.0 * half_px / factor)))
+    offsets = (np.arange(rows) + 0.5 - rows / 2.0) * factor
+    points = line[None] + offsets[:, None, None] * normal[None]
+    grid = ((points - box[:2]) / factor - 0.5).astype(np.float32)
+    lookup = (grid[..., 0].copy(), grid[..., 1].copy())
+    straight = cast(
+        Array, cv2.remap(xyz, *lookup, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    )
+
+    def carried(mask: Mask) -> Mask:
+        moved = cv2.remap(
+            mask.astype(np.uint8), *lookup, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT
+        )
+        return moved.astype(bool)
+
+    within = carried(inside)
+    return RegionView(
+        xyz=straight,
+        inside=within,
+        judged=within & ~carried(clipped) & (straight[..., 1] > 0),
+        mm_per_px=mm_per_px * factor,
+        scaled=scaled,
+        factor=float(factor),
+        box=box,
+        line=line,
+    )

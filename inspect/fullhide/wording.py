@@ -1,0 +1,125 @@
+"""Verdicts in the words of the bench: what to do, and where."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from fullhide.job import Limits
+from fullhide.quality import FLAGS
+
+__all__ = [
+    "AIRBAG_NOTICE",
+    "SCOPE",
+    "evenness_reason",
+    "flag_reasons",
+    "match_reason",
+    "may_hold_airbag",
+    "passed_reason",
+    "size",
+    "spots_reason",
+]
+
+SCOPE = (
+    "Appearance check from photographs. It does not assess adhesion, wear, fastness, "
+    "flammability, airbag function, safety or legality."
+)
+AIRBAG_NOTICE = (
+    "This region may contain an airbag or tear seam. Do not refinish, heat, glue, fill or resew "
+    "it unless the vehicle maker's instructions allow it and a qualified person does the work."
+)
+# Places where makers put airbags; common practice, no source for the list being complete.
+_AIRBAG_WORDS = (
+    "airbag",
+    "air bag",
+    "srs",
+    "bolster",
+    "pillar",
+    "headliner",
+    "headlining",
+    "steering",
+    "passenger dash",
+    "dash, passenger",
+    "dash passenger",
+    "dashboard, passenger",
+    "curtain",
+)
+
+
+def may_hold_airbag(*names: str | None) -> bool:
+    """Whether a region's or part's name speaks of a place where an airbag may be."""
+    text = " ".join(name.lower() for name in names if name)
+    return any(word in text for word in _AIRBAG_WORDS)
+
+
+def size(area_mm2: float) -> str:
+    """An area in mm² as a person says it."""
+    if area_mm2 < 10:
+        return f"{area_mm2:.1f} mm²"
+    return f"{float(f'{area_mm2:.2g}'):.0f} mm²"
+
+
+def _places(count: int) -> str:
+    return "1 place" if count == 1 else f"{count} places"
+
+
+def spots_reason(
+    under: str,
+    spots: Sequence[tuple[float | None, tuple[float, float] | None]],
+    *,
+    sure: bool,
+    airbag: bool,
+) -> str:
+    """Sentence on the spots of one colour beneath: (area, stretch along the seam) each."""
+    shows = "shows through" if sure else "may show through"
+    text = f"{under} {shows} at {_places(len(spots))}"
+    known = [spot for spot in spots if spot[0] is not None]
+    if known:
+        area, along = max(known, key=lambda spot: spot[0] or 0.0)
+        lead = ", the largest " if len(spots) > 1 else ", "
+        text += lead + size(area or 0.0)
+        if along is not None:
+            text += f" from {along[0]:.0f} to {along[1]:.0f} mm along the seam"
+    if not sure:
+        return text + ": too near the limit to tell; look there, or take it again from nearer"
+    if airbag:
+        return text + ": refer to the vehicle maker or a qualified airbag technician"
+    return text + ": touch up and shoot again"
+
+
+def passed_reason(limits: Limits, judged_share: float) -> str:
+    """What a pass says, and of how much of the region."""
+    return (
+        f"no show-through of {limits.show_through_mm2:g} mm² or more at "
+        f"{limits.show_through_delta_e:g} ΔE was found in the judged area "
+        f"({100 * judged_share:.0f} % of the region)"
+    )
+
+
+def evenness_reason(value: float, limit: float, *, verdict: str, flat: bool) -> str:
+    """Sentence on uneven colour."""
+    if verdict == "fail":
+        return f"the colour is uneven: patches differ by {value:.1f} ΔE, the limit is {limit:g}"
+    text = f"the colour may be uneven ({value:.1f} ΔE, the limit is {limit:g})"
+    if flat:
+        return text + ": too near the limit to tell; take it again with the light more even"
+    return text + ": photograph a plain grey board in the same light and name it as `grey_board`"
+
+
+def match_reason(value: float, limit: float, *, verdict: str) -> str:
+    """Sentence on the match with the reference."""
+    if verdict == "fail":
+        return f"the colour is off the reference part by {value:.1f} ΔE, the limit is {limit:g}"
+    return (
+        f"the match with the reference part is too near the limit to tell ({value:.1f} ΔE, the "
+        f"limit is {limit:g}): lay both side by side in even light and take it again"
+    )
+
+
+def flag_reasons(names: Iterable[str]) -> list[str]:
+    """What is the matter and the photo that would settle it, for each flag that asks for one."""
+    present = set(names)
+    return [
+        f"{flag.says}: {flag.settle}"
+        for flag in FLAGS.values()
+        if flag.name in present and flag.settle
+    ]
