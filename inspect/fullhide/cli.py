@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 __all__ = ["app", "main"]
 
+_STOPPED = 130  # what shells expect of a command stopped by Ctrl-C
+
 # \b keeps the paragraph after it as it is written.
 HELP = """
 Check photos of re-dyed leather or vinyl: does anything show through the new colour?
@@ -85,20 +87,24 @@ def _run(arguments: Sequence[str] | None) -> int:
             prog_name="fullhide",
             standalone_mode=False,
         )
-        sys.stdout.flush()
     except FullhideError as error:
         _say(error)
         return 2
-    except (KeyboardInterrupt, typer.Abort):
-        _say("stopped; what was being written has been discarded")
-        return 130
-    except BrokenPipeError:
-        # The reader has gone; keep Python from complaining about it at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
-        return 2
     except usage_error as error:
         return _usage(error)
+    except (KeyboardInterrupt, typer.Abort):
+        status = _STOPPED
+    except (BrokenPipeError, SystemExit):  # SystemExit is click's answer to a broken pipe
+        return _reader_has_gone(2)
+    if status == _STOPPED:
+        _say("stopped; nothing half-written is left behind")
     return status if isinstance(status, int) else 0
+
+
+def _reader_has_gone(status: int) -> int:
+    """Keep Python from complaining at exit that nobody reads any more."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+    return status
 
 
 def _usage(error: BaseException) -> int:
@@ -138,7 +144,9 @@ def fullhide(
 def inspect(
     targets: Annotated[
         list[Path],
-        typer.Argument(metavar="TARGET", help="Job folders, or photos.", show_default=False),
+        typer.Argument(
+            metavar="TARGET", help="Job folders, or photos.", show_default=False, readable=False
+        ),
     ],
     json: Annotated[
         str | None,
@@ -148,12 +156,17 @@ def inspect(
         Path | None,
         typer.Option(
             metavar="DIR",
+            readable=False,
             help="Write one 16-bit PNG a photo: 0, or the number of the finding.",
         ),
     ] = None,
     overlays: Annotated[
         Path | None,
-        typer.Option(metavar="DIR", help="Write each photo with outlines and findings drawn on."),
+        typer.Option(
+            metavar="DIR",
+            readable=False,
+            help="Write each photo with outlines and findings drawn on.",
+        ),
     ] = None,
     under: Annotated[
         list[str] | None,
@@ -196,7 +209,7 @@ def inspect(
 @app.command()
 def demo(
     folder: Annotated[
-        Path, typer.Argument(metavar="[FOLDER]", help="Where to put it.", show_default=True)
+        Path, typer.Argument(metavar="[FOLDER]", help="Where to put it.", readable=False)
     ] = Path("fullhide-demo"),
 ) -> int:
     """Inspect the example jobs in a folder of their own and say what to open next.
@@ -234,13 +247,17 @@ def _inspect(
     try:
         if target is not None:
             write_json(whole, target)
-        if target != "-":
-            show(whole)
-            sys.stdout.flush()
     except OutputError as error:
-        show(whole)
         _say(error)
         status = 2
+    except BrokenPipeError:
+        return _reader_has_gone(status)
+    if target != "-":
+        with contextlib.suppress(BrokenPipeError):
+            show(whole)
+            sys.stdout.flush()
+            return status
+        return _reader_has_gone(status)
     return status
 
 

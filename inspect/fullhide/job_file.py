@@ -217,7 +217,10 @@ def mistakes(
     path
         Key path of that table in the file.
     """
-    return [_mistake(item, model, path) for item in error.errors(include_url=False)]
+    items = error.errors(include_url=False)
+    # A key that is missing is most often there, misspelt: then the misspelling is the mistake.
+    others = [item for item in items if item["type"] != "missing"]
+    return [_mistake(item, model, path) for item in others or items]
 
 
 def _mistake(item: Any, model: type[BaseModel], path: KeyPath) -> Mistake:
