@@ -221,27 +221,24 @@ def fit_tone(grey: F64, y: F64) -> Tone | None:
     """
     if len(grey) < 4 or np.any(np.diff(grey, axis=0) >= 0) or np.any(grey <= 0):
         return None
-    white, light = grey[0], y / y[0]
-    black, gamma = np.zeros(3), np.ones(3)
-    target = np.cbrt(light)
-    for c in range(3):
-        params = np.array([0.0, 1.0])
-        for _ in range(12):  # Gauss-Newton in a cube-root scale, close to lightness
-            base = np.maximum((grey[:, c] - params[0]) / (white[c] - params[0]), 1e-6)
-            value = base ** (params[1] / 3.0)
-            slope_b = (base - 1.0) / (white[c] - params[0]) * value / base * params[1] / 3.0
-            slope_g = value * np.log(base) / 3.0
-            design = np.column_stack([slope_b, slope_g])
-            step = np.linalg.lstsq(design, target - value, rcond=None)[0]
-            limit = 0.9 * grey[-1, c]
-            params = np.array(
-                [
-                    np.clip(params[0] + step[0], -limit, limit),
-                    np.clip(params[1] + step[1], 0.4, 2.5),
-                ]
-            )
-        black[c], gamma[c] = params
+    white, target = grey[0], np.cbrt(y / y[0])[:, None]
+    black, gamma, limit = np.zeros(3), np.ones(3), 0.9 * grey[-1]
+    for _ in range(12):  # Gauss-Newton in a cube-root scale, close to lightness
+        base = np.maximum((grey - black) / (white - black), 1e-6)
+        value = base ** (gamma / 3.0)
+        by_black = (base - 1.0) / (white - black) * value / base * gamma / 3.0
+        by_gamma = value * np.log(base) / 3.0
+        error = target - value
+        bb, bg, gg = ((u * v).sum(axis=0) for u, v in _pairs(by_black, by_gamma))
+        eb, eg = (by_black * error).sum(axis=0), (by_gamma * error).sum(axis=0)
+        det = np.maximum(bb * gg - bg * bg, 1e-12)
+        black = np.clip(black + (gg * eb - bg * eg) / det, -limit, limit)
+        gamma = np.clip(gamma + (bb * eg - bg * eb) / det, 0.4, 2.5)
     return Tone(black, white.copy(), gamma)
+
+
+def _pairs(a: F64, b: F64) -> tuple[tuple[F64, F64], ...]:
+    return (a, a), (a, b), (b, b)
 
 
 def _loo_with_tone(

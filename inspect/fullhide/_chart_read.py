@@ -19,7 +19,7 @@ F64: TypeAlias = NDArray[np.float64]
 Mask: TypeAlias = NDArray[np.bool_]
 
 # All own choices.  Mean leave-one-out CIEDE2000 of a plain 3 x 3 fit:
-REJECT_DELTA_E = 9.0  # above: these are not the chart's colours
+REJECT_DELTA_E = 12.0  # above: these are not the chart's colours
 DOUBTFUL_DELTA_E = 5.0  # above: a chart, but not read well
 _OUTLIER_DELTA_E = 8.0  # a patch further off than this …
 _OUTLIER_RATIO = 3.0  # … and than this many times the median is not the patch it should be
@@ -32,7 +32,9 @@ _CLIPPED_SHARE = 0.02
 _INNER = 0.62  # side of the part sampled, of the patch's side: 0.38 of its area
 _GRID_SIDE = 40  # samples along a side where a patch has more px than that
 _DARK = 0.012  # light below which relative spread means nothing
-LIGHT_PATCHES = (18, 19, 15)  # white, neutral 8, yellow
+_LIGHT_T = 3.5  # a slope of the light this many times its own standard error counts …
+_LIGHT_GAIN = 0.9  # … if taking it out lowers the residual at least so far
+_LIGHT_SPAN = 0.22  # natural logarithm of light over the chart: more is half in shade
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +74,9 @@ class Judgement:
         (24,) patches fit for use.
     bad
         Numbers of patches covered, glaring or dirty.
+    light
+        (24,) light at each patch relative to the chart's centre, where it falls off clearly;
+        else ones.
     residual
         Mean leave-one-out CIEDE2000 of a 3 x 3 fit on the patches used.
     """
@@ -80,6 +85,7 @@ class Judgement:
     flags: tuple[str, ...]
     used: Mask
     bad: tuple[int, ...]
+    light: F64
     residual: float
 
 
@@ -173,12 +179,19 @@ def judge(seen: Sample, lab: F64, *, mirrored: bool, rms: float) -> Judgement:
     if burnt.any():
         flags.append("chart_clipped")
     uneven = (seen.uneven > _UNEVEN) & ~burnt
-    none = Judgement(False, (), np.zeros(24, bool), (), float("inf"))
+    none = Judgement(False, (), np.zeros(24, bool), (), np.ones(24), float("inf"))
     if (seen.mean <= 0.0).all(axis=1).any() or burnt.sum() > 8 or uneven.sum() > _MAX_BAD:
         return none
     if not _in_order(seen.mean, lab, ~(burnt | uneven)):
         return none
     used, residual, matrix, values = _robust(seen.mean, lab, ~(burnt | uneven))
+    light = _light(values, lab, used, matrix)
+    if np.ptp(light) > 0:
+        again, lower, steadier = _shed(values / light[:, None], lab, ~(burnt | uneven))
+        if lower < _LIGHT_GAIN * residual and again.sum() >= used.sum():
+            used, residual, matrix, values = again, lower, steadier, values / light[:, None]
+        else:
+            light = np.ones(24)
     bad = ~used & ~burnt
     if used.sum() < _MIN_USED or bad.sum() > _MAX_BAD or residual > REJECT_DELTA_E:
         return none
@@ -187,9 +200,11 @@ def judge(seen: Sample, lab: F64, *, mirrored: bool, rms: float) -> Judgement:
         flags.append("chart_glare")
     if covered.any():
         flags.append("chart_covered")
-    if residual > DOUBTFUL_DELTA_E or not _grey_falls(seen.mean, used) or rms > 0.05:
+    lopsided = np.ptp(np.log(light)) > _LIGHT_SPAN
+    if residual > DOUBTFUL_DELTA_E or lopsided or not _grey_falls(seen.mean, used) or rms > 0.05:
         flags.append("chart_doubtful")
-    return Judgement(True, tuple(flags), used, tuple(int(i) for i in np.flatnonzero(bad)), residual)
+    worst = tuple(int(i) for i in np.flatnonzero(bad))
+    return Judgement(True, tuple(flags), used, worst, light, residual)
 
 
 _ORIENT = orientations()
@@ -241,6 +256,21 @@ def _shed(rgb: F64, lab: F64, start: Mask) -> tuple[Mask, float, F64]:
         if error[worst] <= limit or (start & ~used).sum() > _MAX_BAD:
             return used, float(error.mean()), matrix
         used[np.flatnonzero(used)[worst]] = False
+
+
+def _light(rgb: F64, lab: F64, used: Mask, matrix: F64) -> F64:
+    """Light over the patches as a slope in its logarithm, if the patches clearly tell of one."""
+    y = np.maximum((rgb @ matrix.T)[used, 1], 1e-4)
+    ratio = np.log(y / lab_to_xyz(lab)[used, 1])
+    design = np.column_stack([np.ones(24), GRID - GRID.mean(axis=0)])
+    part = design[used]
+    slope, *_ = np.linalg.lstsq(part, ratio, rcond=None)
+    error = ratio - part @ slope
+    variance = float(error @ error) / (len(ratio) - 3)
+    sure = slope[1:] ** 2 / (variance * np.diag(np.linalg.inv(part.T @ part))[1:])
+    if sure.max() < _LIGHT_T**2:
+        return np.ones(24)
+    return np.asarray(np.exp(design[:, 1:] @ slope[1:]))
 
 
 def _kinds(rgb: F64, lab: F64, matrix: F64, bad: Mask) -> tuple[Mask, Mask]:

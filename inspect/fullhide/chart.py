@@ -144,6 +144,9 @@ class ChartReading:
         (24,) bool: patches in good order, on which `fit_colour` fits.
     bad
         Numbers (0 to 23) of the patches covered, dirty or glaring.
+    light
+        (24,) light at each patch relative to the chart's centre where it falls off clearly, else
+        ones; `fit_colour` takes it out.
     width_px
         Width of the board in the photo, px, at its centre, the shorter of the two ways under tilt.
     """
@@ -160,6 +163,7 @@ class ChartReading:
     hand_marked: bool = False
     used: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(24, bool))
     bad: tuple[int, ...] = ()
+    light: F64 = field(default_factory=lambda: np.ones(24))
     width_px: float = 0.0
 
     def local_mm2_per_px(self, xy: F64) -> F64:
@@ -208,16 +212,27 @@ def find_chart(photo: Picture, *, spec: ChartSpec, corners_px: F64 | None = None
         return _read_marked(photo, spec, np.asarray(corners_px, dtype=np.float64))
     view = _Remembering(photo)
     refused: list[F64] = []
-    for hom, mirrored in _places(view, _reference_rgb(spec)):
-        corners = finder.project(hom, posing.GRID[[0, 5, 23, 18]])
-        again = [np.abs(corners - r).max() < 0.3 * posing.pitch_px(hom) for r in refused]
-        if sum(again) >= 2:  # the same place from another contrast or size
-            continue
-        result = _read(view, spec, hom, mirrored)
-        if result.found:
-            return result
-        refused.append(corners)
-    return ChartReading(False, flags=("no_chart",))
+    best = ChartReading(False, flags=("no_chart",))
+    for places in _searches(view, _reference_rgb(spec)):
+        for hom, mirrored in places:
+            corners = finder.project(hom, posing.GRID[[0, 5, 23, 18]])
+            again = [np.abs(corners - r).max() < 0.3 * posing.pitch_px(hom) for r in refused]
+            if sum(again) >= 2:  # the same place from another contrast or size
+                continue
+            result = _read(view, spec, hom, mirrored)
+            if result.found and not _doubts(result):
+                return result
+            if result.found:
+                best = result if not best.found or _doubts(result) < _doubts(best) else best
+                refused.append(corners)
+            refused.append(corners)
+        if best.found:
+            break
+    return best
+
+
+def _doubts(reading: ChartReading) -> int:
+    return len(set(reading.flags) - {"chart_small", "scale_doubtful"})
 
 
 class _Remembering:
@@ -247,16 +262,15 @@ def _reference_rgb(spec: ChartSpec) -> F64:
     return np.maximum(xyz_to_rec2020(lab_to_xyz(spec.lab)), 0.0)
 
 
-def _places(photo: Picture, reference: F64) -> Iterator[tuple[F64, bool]]:
-    """Candidates in photo px, from the likeliest sizes to the rest."""
+def _searches(photo: Picture, reference: F64) -> Iterator[Iterator[tuple[F64, bool]]]:
+    """Candidates in photo px, in two searches: the likeliest sizes, then small charts."""
     first, scale = photo.preview(_LEVELS[0])
     half = _halved(first)
     pictures = [(half, scale / 2), (first, scale), (_halved(half), scale / 4)]
-    for picture, s in pictures:
-        yield from _scaled(picture, s, reference)
+    yield (place for p, s in pictures for place in _scaled(p, s, reference))
     if max(photo.size_px) > 1.2 * _LEVELS[0]:
         large, scale = photo.preview(_LEVELS[1])
-        yield from _scaled(large, scale, reference)
+        yield _scaled(large, scale, reference)
 
 
 def _halved(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
@@ -309,6 +323,7 @@ def _read(
         hand_marked=marks is not None,
         used=verdict.used,
         bad=verdict.bad,
+        light=verdict.light,
     )
 
 
@@ -372,4 +387,5 @@ def fit_colour(reading: ChartReading, *, spec: ChartSpec) -> ColourFit:
     """
     if not reading.found:
         return uncalibrated()
-    return fitting.fit_patches(reading.patches, spec.lab, used=reading.used)
+    rgb = reading.patches / reading.light[:, None]
+    return fitting.fit_patches(rgb, spec.lab, used=reading.used)
