@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from collections.abc import Mapping
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -320,16 +321,28 @@ def _along(
 
 
 def seam_band(seam: Seam, frame: Frame, *, beyond_mm: float = 1.0) -> tuple[Point, ...]:
-    """Polygon around a seam's valley and `beyond_mm` more on either side, in pixels."""
+    """Polygon around a seam's valley, in pixels.
+
+    It holds `beyond_mm` more on either side of the valley, and ends where the path comes
+    within 8 mm of the part's edge.  Empty where the path does not cross the part.
+    """
     ends = np.array([seam.start_mm, seam.end_mm], dtype=np.float64)
     length = float(np.hypot(*(ends[1] - ends[0])))
     axis = (ends[1] - ends[0]) / length
     left = np.array([axis[1], -axis[0]])
-    t = np.linspace(0.0, 1.0, 2 if seam.bow_mm == 0 else 25)[:, None]
+    t = np.linspace(0.0, 1.0, 401)[:, None]
     path = ends[0] + axis * t * length + left * 4 * seam.bow_mm * t * (1 - t)
+    px = (path / frame.mm_per_px + np.array(frame.shift_px)).astype(np.float32)
+    ring = np.array(frame.panel_px, np.float32).reshape(-1, 1, 2)
+    deep = [cv2.pointPolygonTest(ring, (float(x), float(y)), True) for x, y in px]
+    inside = np.flatnonzero(np.array(deep) * frame.mm_per_px >= 8.0)
+    if len(inside) < 2:
+        return ()
+    count = 2 if seam.bow_mm == 0 else 25
+    kept = path[np.round(np.linspace(inside[0], inside[-1], count)).astype(int)]
     half = seam.width_mm / 2 + beyond_mm
-    ring = np.concatenate([path + left * half, (path - left * half)[::-1]])
-    return tuple(frame.px((float(x), float(y))) for x, y in ring)
+    band = np.concatenate([kept + left * half, (kept - left * half)[::-1]])
+    return tuple(frame.px((float(x), float(y))) for x, y in band)
 
 
 def inset(polygon: tuple[Point, ...], by_px: float) -> tuple[Point, ...]:
