@@ -166,7 +166,11 @@ def _robust_slow(values: Array, mass: Array, sigma: tuple[float, float], finish:
         spread = 1.4826 * np.median(np.abs(relative), axis=0) + 1e-6
         distance = np.abs((values - slow) / finish.astype(np.float32)) / spread
         weight = np.where(distance.max(axis=-1) > 3.0, np.float32(0.02), np.float32(1.0)) * mass
-        slow = masked_blur(values, weight.astype(np.float32), sigma)
+        weight = weight.astype(np.float32)
+        slow = masked_blur(values, weight, sigma)
+        # Once more on what is left: without it the mean leans wherever the light has a slope
+        # and the region an edge.
+        slow = slow + masked_blur(values - slow, weight, sigma)
     return slow
 
 

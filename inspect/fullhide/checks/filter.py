@@ -9,7 +9,7 @@ Electron. Syst. 28 (1992) 208-216, from memory.)
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from statistics import NormalDist
 from typing import cast
@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from fullhide.background import masked_blur
 from fullhide.surface import Pair
 
-__all__ = ["Level", "covariance_of", "detectable_mm2", "levels", "significance"]
+__all__ = ["Level", "covariance_of", "detectable_mm2", "levels", "reach", "significance", "threshold"]
 
 Array = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -33,6 +33,8 @@ KERNEL_OVER_RADIUS = 0.6
 FALSE_ALARMS = 0.01
 _LOCAL_MM = 12.0
 _SAMPLE = 40_000
+#: Shading classes, finer towards the deep creases and the shine.
+_QUANTILES = (0, 0.002, 0.006, 0.02, 0.06, 0.15, 0.35, 0.65, 0.85, 0.94, 0.98, 0.994, 0.998, 1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -145,8 +147,8 @@ def covariance_of(ratio: Array, judged: Mask) -> Vector:
     return cast(Vector, covariance)
 
 
-def significance(level: Level, pair: Pair) -> tuple[Array, float]:
-    """Filter output in local standard deviations, and the worst local spread over the usual.
+def significance(level: Level, pair: Pair) -> tuple[Array, Array]:
+    """Filter output in local standard deviations.
 
     Parameters
     ----------
@@ -157,24 +159,71 @@ def significance(level: Level, pair: Pair) -> tuple[Array, float]:
 
     Returns
     -------
-    t, worst
-        float32 (h, w), 0 where nothing is judged; the spread of the loudest twentieth of the
-        region over that of the whole.
+    t, spread
+        float32 (h, w): significance, 0 where nothing is judged; and the local standard deviation
+        that it was divided by, in those of the whole region.
+
+    Notes
+    -----
+    A deep crease is not a shallow one made stronger: its colour leans, by light that bounced in
+    it and by the camera's curve. So the output's middle and spread are taken from the region's
+    own pixels of like shading, where shading is what is left after the best share of the colour
+    beneath is taken off; on a real spot that is little.
     """
-    weights = np.linalg.solve(level.covariance, pair.contrast)
-    weights = weights / np.sqrt(float(pair.contrast @ weights))
-    t = cv2.transform(level.ratio, weights[None].astype(np.float32)).reshape(level.judged.shape)
+    d = pair.contrast
+    weights = np.linalg.solve(level.covariance, d)
+    weights = weights / np.sqrt(float(d @ weights))
+    unit = weights / float(weights @ d)
+    # Shading: mean of the three channels after the share's own part is taken off.
+    left = (np.eye(3) - np.outer(d, unit)).mean(axis=0)
+    both = cv2.transform(level.ratio, np.stack([weights, left]).astype(np.float32))
+    t, shade = np.ascontiguousarray(both[..., 0]), both[..., 1]
     if not level.judged.any():
-        return cast(Array, t), 1.0
-    t = t - np.float32(np.median(t[level.judged]))
+        return cast(Array, t), np.ones_like(t)
+    middle, scale = _by_shading(t[level.judged], shade[level.judged])
+    t -= middle(shade)
+    spread = scale(shade)
+    t /= spread
     sigma = _LOCAL_MM / level.mm_per_px
     mass = level.judged.astype(np.float32)
     power = masked_blur(np.minimum(t * t, np.float32(9.0)), mass, (sigma, sigma))
-    power = np.maximum(power, np.float32(0.3))
-    t = t / np.sqrt(power)
+    power = np.sqrt(np.maximum(power, np.float32(0.4)))
+    t /= power
+    spread = spread * power
     t[~level.judged] = 0.0
-    worst = float(np.sqrt(max(1.0, float(np.quantile(power[level.judged], 0.95)))))
-    return cast(Array, t), worst
+    return cast(Array, t), cast(Array, spread)
+
+
+def _by_shading(
+    t: Array, shade: Array
+) -> tuple[Callable[[Array], Array], Callable[[Array], Array]]:
+    """Robust middle and spread of `t` as functions of the shading, from its own quantiles."""
+    if len(t) > 4 * _SAMPLE:
+        step = len(t) // (4 * _SAMPLE) + 1
+        t, shade = t[::step], shade[::step]
+    edges = np.quantile(shade, _QUANTILES)
+    order = np.searchsorted(edges[1:-1], shade)
+    places, middles, spreads = [], [], []
+    for i in range(len(edges) - 1):
+        mine = order == i
+        if mine.sum() < 30:
+            continue
+        values = t[mine]
+        middle = float(np.median(values))
+        places.append(float(np.median(shade[mine])))
+        middles.append(middle)
+        spreads.append(1.4826 * float(np.median(np.abs(values - middle))))
+    if not places:
+        return (lambda x: np.zeros_like(x)), (lambda x: np.ones_like(x))
+    floor = 0.5 * float(np.median(spreads)) + 1e-6
+
+    def middle_of(x: Array) -> Array:
+        return cast(Array, np.interp(x, places, middles).astype(np.float32))
+
+    def spread_of(x: Array) -> Array:
+        return cast(Array, np.interp(x, places, np.maximum(spreads, floor)).astype(np.float32))
+
+    return middle_of, spread_of
 
 
 def threshold(level: Level, t: Array) -> float:
@@ -197,20 +246,18 @@ def _peaks(t: Array) -> NDArray[np.float32]:
 
 
 def detectable_mm2(
-    found: Sequence[tuple[Level, float, float]], pair: Pair, *, blur_mm: float, k: float
+    found: Sequence[tuple[Level, float]], pair: Pair, *, blur_mm: float
 ) -> float:
-    """Smallest spot at the limit's difference that would have been found with confidence.
+    """Smallest spot at the limit's difference that the region is known not to hide.
 
     Parameters
     ----------
     found
-        For each level: the level, its threshold, its worst local spread.
+        For each level: the level, and its greatest `reach`.
     pair
         The colours; its `share_at_limit` is what the spot shows.
     blur_mm
         Standard deviation of the photo's own blur.
-    k
-        Coverage factor of the confidence.
 
     Returns
     -------
@@ -218,11 +265,22 @@ def detectable_mm2(
         mm²; infinite if no size up to the largest level's would do.
     """
     best = float("inf")
-    for level, limit, worst in found:
-        need = (limit + k) * worst / (pair.share_at_limit * level.separation(pair))
+    for level, highest in found:
+        need = highest / (pair.share_at_limit * level.separation(pair))
         if need >= 0.98:
             continue
         sigma2 = (level.sigma_px * level.mm_per_px) ** 2 + blur_mm**2
         # A disc of radius r under a Gaussian reaches 1 - exp(-r²/2σ²) of its height.
         best = min(best, -2.0 * np.pi * sigma2 * float(np.log1p(-need)))
     return best
+
+
+def reach(t: Array, spread: Array, *, free: Mask, k: float) -> float:
+    """Highest filter output, in the region's standard deviations, that a place may truly have.
+
+    The one-sided upper bound of the output, `k` local standard deviations up, at the place where
+    it is highest: a spot that would stand higher than this is nowhere among the `free` pixels.
+    """
+    if not free.any():
+        return float("inf")
+    return float(((t + np.float32(k)) * spread)[free].max())

@@ -32,6 +32,10 @@ class Spot:
     reaches: bool = True
     verdict: Verdict = "fail"
 
+    def worth_telling(self, limit_mm2: float) -> bool:
+        """Whether the spot may matter, or is a speck of at least half the limit's area."""
+        return self.verdict != "pass" or (self.reaches and self.area_mm2 >= 0.5 * limit_mm2)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Outcome:

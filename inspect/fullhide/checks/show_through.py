@@ -17,6 +17,7 @@ from fullhide.checks.filter import (
     covariance_of,
     detectable_mm2,
     levels,
+    reach,
     significance,
     threshold,
 )
@@ -104,8 +105,8 @@ def show_through(
     seeds: list[_Seed] = []
     smallest: dict[str, float] = {}
     for pair in pairs:
-        marked, found = _marked(stack, pair, ground.judged.shape)
-        smallest[pair.name] = detectable_mm2(found, pair, blur_mm=blur_mm, k=k)
+        marked, found = _marked(stack, pair, ground.judged.shape, k)
+        smallest[pair.name] = detectable_mm2(found, pair, blur_mm=blur_mm)
         seeds.extend(_seeds(marked))
     look = _Look(
         view=view,
@@ -122,18 +123,26 @@ def show_through(
 
 
 def _marked(
-    stack: Sequence[Level], pair: Pair, shape: tuple[int, ...]
-) -> tuple[Array, list[tuple[Level, float, float]]]:
-    """Significance over threshold at view resolution (0 elsewhere), and each level's threshold."""
+    stack: Sequence[Level], pair: Pair, shape: tuple[int, ...], k: float
+) -> tuple[Array, list[tuple[Level, float]]]:
+    """Significance over threshold at view resolution (0 elsewhere), and each level's reach."""
     marked = np.zeros(shape, np.float32)
-    found = []
+    seen = []
     for level in stack:
-        t, worst = significance(level, pair)
+        t, spread = significance(level, pair)
         limit = threshold(level, t)
-        found.append((level, limit, worst))
+        seen.append((level, t, spread))
         over = np.where(t > limit, t / limit, np.float32(0.0)).astype(np.float32)
         if over.any():
             np.maximum(marked, _to_view(over, level.step, shape), out=marked)
+    # What is found is no longer hidden: the reach is that of the rest, a kernel's width away.
+    found = []
+    for level, t, spread in seen:
+        size = (t.shape[1], t.shape[0])
+        around = cv2.resize((marked > 0).astype(np.uint8), size, interpolation=cv2.INTER_AREA)
+        width = 2 * int(np.ceil(2.5 * level.sigma_px)) + 1
+        around = cv2.dilate(around, np.ones((width, width), np.uint8))
+        found.append((level, reach(t, spread, free=level.judged & (around == 0), k=k)))
     return marked, found
 
 
@@ -192,7 +201,7 @@ def _measured(seeds: Sequence[_Seed], look: _Look) -> tuple[list[Spot], NDArray[
             blur_px=float(np.hypot(sigma, look.blur_mm / view.mm_per_px)),
         )
         spot = _spot(extent, pair, look)
-        if spot is not None:
+        if spot is not None and spot.worth_telling(look.limits.show_through_mm2):
             spots.append(spot)
             labels[extent.window][extent.mask] = len(spots)
     return spots, labels
