@@ -428,6 +428,21 @@ def test_a_reader_that_leaves_early_is_no_traceback_and_no_verdict(
     assert process.returncode == 2
 
 
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs the always-full device of Linux")
+@pytest.mark.parametrize("arguments", [[], ["--json", "-"]])
+def test_standard_output_on_a_full_disk_is_one_line(arguments: list[str], tmp_path: Path) -> None:
+    (tmp_path / "text.jpg").write_bytes(b"no photo at all")
+    command = [sys.executable, "-m", "fullhide", "inspect", "text.jpg", *arguments]
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(
+            command, stdout=full, stderr=subprocess.PIPE, cwd=tmp_path, text=True, check=False
+        )
+    assert done.returncode == 2
+    assert done.stderr.splitlines()[1:] == [
+        "fullhide: standard output: cannot be used (no space left on device)"
+    ]
+
+
 @pytest.mark.parametrize("arguments", [[], ["--help"], ["-h"]])
 def test_help_teaches_the_job_the_example_and_the_statuses(run: Run, arguments: list[str]) -> None:
     status, out, err = run(*arguments)

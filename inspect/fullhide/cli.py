@@ -16,6 +16,7 @@ import typer
 
 from fullhide import __version__
 from fullhide.errors import FullhideError, JobError, OutputError
+from fullhide.files import why
 
 if TYPE_CHECKING:
     from fullhide.job import ChartSettings, Colour, Job
@@ -95,6 +96,9 @@ def _run(arguments: Sequence[str] | None) -> int:
     except (KeyboardInterrupt, typer.Abort):
         status = _STOPPED
     except (BrokenPipeError, SystemExit):  # SystemExit is click's answer to a broken pipe
+        return _reader_has_gone(2)
+    except OSError as error:  # what has a file of ours to blame is an OutputError already
+        _say(OutputError(error.filename or "standard output", f"cannot be used ({why(error)})"))
         return _reader_has_gone(2)
     if status == _STOPPED:
         _say("stopped; nothing half-written is left behind")

@@ -102,7 +102,7 @@ def _rows(result: JobResult) -> list[_Row]:
                     file,
                     printable(name),
                     region.verdict or "-",
-                    printable(". ".join(reason.rstrip(".") for reason in region.reasons)),
+                    printable("; ".join(reason.rstrip(".") for reason in region.reasons)),
                 )
             )
     return rows
