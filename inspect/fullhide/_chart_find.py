@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Candidate", "candidates", "orientations"]
+__all__ = ["Candidate", "candidates", "likeness", "orientations", "project"]
 
 F64: TypeAlias = NDArray[np.float64]
 U8: TypeAlias = NDArray[np.uint8]
@@ -25,7 +25,7 @@ _STEPS = (10, 22, 5)  # code steps that part a patch from its surround
 _MIN_AREA, _MAX_AREA = 14, 60 * 60  # of a patch's flat inside, px of the reduced picture
 _MAX_BLOBS = 1500
 _MIN_CELLS = 8
-_MIN_SCORE = 0.72
+_MIN_SCORE = 0.75
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +38,7 @@ class Candidate:
         (3, 3) from the chart's patch grid to px of the picture searched: patch (column j, row i)
         has its centre at (j, i), dark skin at (0, 0), white at (0, 3).
     score
-        Correlation of its colours with the reference, at most 1.
+        Correlation of its colours with the reference, at most 1, a few bad patches left out.
     mirrored
         Whether the grid is seen mirrored.
     """
@@ -291,14 +291,30 @@ def _windows(picture: U8, cells: Cells, hom: F64, reference: F64) -> list[Candid
                 if not inside[block].all():
                     continue
                 seen = _centred(_logs(values[block].reshape(24, 3)))
-                size = np.sqrt((seen**2).sum() * (ref**2).sum()) + 1e-9
                 for k in range(first, first + 4):
-                    score = float((seen[_ORIENT[k][1]] * ref).sum() / size)
+                    score = _likeness(seen[_ORIENT[k][1]], ref)
                     if score > _MIN_SCORE:
                         at = np.array([x + low[0], y + low[1]], dtype=np.float64)
                         out.append(_candidate(hom, at, (rows, cols), k, score))
     out.sort(key=lambda c: -c.score)
     return out[:3]
+
+
+def likeness(linear: F64, reference: F64) -> float:
+    """Correlation of the logarithms of linear colours (24, 3) with the reference's."""
+    return _likeness(_centred(_logs(linear)), _centred(_logs(reference)))
+
+
+def _likeness(seen: F64, ref: F64) -> float:
+    """Correlation of centred logarithms (24, 3), the four patches that fit worst left out."""
+    size = np.sqrt((seen**2).sum() * (ref**2).sum()) + 1e-9
+    product = float((seen * ref).sum())
+    if product < 0.4 * size or product > 0.95 * size:
+        return float(product / size)
+    error = ((seen - product / (ref**2).sum() * ref) ** 2).sum(axis=1)
+    keep = np.argsort(error)[:20]
+    a, b = _centred(seen[keep]), _centred(ref[keep])
+    return float((a * b).sum() / (np.sqrt((a**2).sum() * (b**2).sum()) + 1e-9))
 
 
 def _candidate(hom: F64, at: F64, shape: tuple[int, int], orient: int, score: float) -> Candidate:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeAlias
 
 import numpy as np
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from fullhide import _chart_fit as fit
 from fullhide._chart_find import orientations, project
 from fullhide._chart_pose import GRID, Picture
-from fullhide.colour import delta_e00, lab_to_xyz, xyz_to_lab, xyz_to_rec2020
+from fullhide.colour import WHITE_D50, delta_e00, lab_to_xyz, xyz_to_lab, xyz_to_rec2020
 
 __all__ = ["Judgement", "Sample", "judge", "sample"]
 
@@ -23,9 +23,13 @@ REJECT_DELTA_E = 12.0  # above: these are not the chart's colours
 DOUBTFUL_DELTA_E = 5.0  # above: a chart, but not read well
 _OUTLIER_DELTA_E = 8.0  # a patch further off than this …
 _OUTLIER_RATIO = 3.0  # … and than this many times the median is not the patch it should be
-_MAX_BAD = 5
+_MAX_BAD = 8
+_MAX_RMS = 0.05  # pitches between patch centres seen and a flat grid
+_MIN_EDGES = 12  # patches with clear edges: fewer and the place itself is in doubt
+_MANY_BAD = 4  # above: doubtful as a whole
 _MIN_USED = 14
 _MIN_CORRELATION = 0.72  # of centred logarithms with the reference
+_SURE_CORRELATION = 0.9
 _MIN_LEAD = 0.10  # ahead of the next best orientation
 _UNEVEN = 0.16  # spread of sixteen parts of a patch, relative to its mean
 _CLIPPED_SHARE = 0.02
@@ -160,7 +164,7 @@ def _unevenness(values: F64, place: F64) -> float:
     return max(0.0, worst) / level
 
 
-def judge(seen: Sample, lab: F64, *, mirrored: bool, rms: float) -> Judgement:
+def judge(seen: Sample, lab: F64, *, mirrored: bool, rms: float, edges: int) -> Judgement:
     """Hold the samples against the reference.
 
     Parameters
@@ -171,23 +175,23 @@ def judge(seen: Sample, lab: F64, *, mirrored: bool, rms: float) -> Judgement:
         (24, 3) reference Lab, D50.
     mirrored
         Whether the chart is seen mirrored.
-    rms
+    rms, edges
         Of the `Pose`.
     """
-    flags: list[str] = ["chart_mirrored"] if mirrored else []
     burnt = seen.clipped > _CLIPPED_SHARE
-    if burnt.any():
-        flags.append("chart_clipped")
-    uneven = (seen.uneven > _UNEVEN) & ~burnt
+    start = ~burnt & ~(seen.uneven > _UNEVEN)
     none = Judgement(False, (), np.zeros(24, bool), (), np.ones(24), float("inf"))
-    if (seen.mean <= 0.0).all(axis=1).any() or burnt.sum() > 8 or uneven.sum() > _MAX_BAD:
+    if start.sum() < _MIN_USED or (seen.mean <= 0.0).all(axis=1).any():
+        # Named only if what can still be read leaves no doubt that it is a chart.
+        if start.sum() >= 8 and _in_order(seen.mean, lab, start, _SURE_CORRELATION):
+            return replace(none, flags=("chart_clipped" if burnt.sum() > 8 else "chart_covered",))
         return none
-    if not _in_order(seen.mean, lab, ~(burnt | uneven)):
+    used, residual, matrix, values = _robust(seen.mean, lab, start)
+    if not _in_order(seen.mean, lab, used, _MIN_CORRELATION):
         return none
-    used, residual, matrix, values = _robust(seen.mean, lab, ~(burnt | uneven))
     light = _light(values, lab, used, matrix)
     if np.ptp(light) > 0:
-        again, lower, steadier = _shed(values / light[:, None], lab, ~(burnt | uneven))
+        again, lower, steadier = _shed(values / light[:, None], lab, start)
         if lower < _LIGHT_GAIN * residual and again.sum() >= used.sum():
             used, residual, matrix, values = again, lower, steadier, values / light[:, None]
         else:
@@ -195,22 +199,28 @@ def judge(seen: Sample, lab: F64, *, mirrored: bool, rms: float) -> Judgement:
     bad = ~used & ~burnt
     if used.sum() < _MIN_USED or bad.sum() > _MAX_BAD or residual > REJECT_DELTA_E:
         return none
+    if bad.sum() > _MANY_BAD and (residual > DOUBTFUL_DELTA_E or edges < _MIN_EDGES):
+        return replace(none, flags=("chart_covered",) if edges >= _MIN_EDGES else ())
     glare, covered = _kinds(values, lab, matrix, bad)
-    if glare.any():
-        flags.append("chart_glare")
-    if covered.any():
-        flags.append("chart_covered")
-    lopsided = np.ptp(np.log(light)) > _LIGHT_SPAN
-    if residual > DOUBTFUL_DELTA_E or lopsided or not _grey_falls(seen.mean, used) or rms > 0.05:
-        flags.append("chart_doubtful")
-    worst = tuple(int(i) for i in np.flatnonzero(bad))
-    return Judgement(True, tuple(flags), used, worst, light, residual)
+    doubts = {
+        "chart_mirrored": mirrored,
+        "chart_clipped": bool(burnt.any()),
+        "chart_glare": bool(glare.any()),
+        "chart_covered": bool(covered.any()),
+        "chart_doubtful": residual > DOUBTFUL_DELTA_E
+        or bool(np.ptp(np.log(light)) > _LIGHT_SPAN)
+        or bad.sum() > _MANY_BAD
+        or not _grey_falls(seen.mean, used)
+        or rms > _MAX_RMS,
+    }
+    flags = tuple(name for name, here in doubts.items() if here)
+    return Judgement(True, flags, used, tuple(map(int, np.flatnonzero(bad))), light, residual)
 
 
 _ORIENT = orientations()
 
 
-def _in_order(rgb: F64, lab: F64, ok: Mask) -> bool:
+def _in_order(rgb: F64, lab: F64, ok: Mask, least: float) -> bool:
     """The order read must fit the reference, clearly better than the block's other orders."""
     ref = np.log(np.maximum(xyz_to_rec2020(lab_to_xyz(lab)), 0) + 0.004)
     level = max(float(np.percentile(rgb, 95)), 1e-4)
@@ -218,14 +228,16 @@ def _in_order(rgb: F64, lab: F64, ok: Mask) -> bool:
 
     def correlation(index: NDArray[np.intp]) -> float:
         # Only patches good in both readings count.
-        keep = ok[index]
+        keep = ok[index] & ok
+        if keep.sum() < 6:
+            return 0.0
         a, b = logs[index][keep], ref[keep]
         a, b = a - a.mean(axis=0), b - b.mean(axis=0)
         return float((a * b).sum() / (np.sqrt((a**2).sum() * (b**2).sum()) + 1e-12))
 
     own = correlation(np.arange(24))
     others = [correlation(index) for _, index in _ORIENT[1:4]]
-    return own > _MIN_CORRELATION and own > max(others) + _MIN_LEAD
+    return own > least and own > max(others) + _MIN_LEAD
 
 
 def _robust(rgb: F64, lab: F64, start: Mask) -> tuple[Mask, float, F64, F64]:
@@ -274,11 +286,12 @@ def _light(rgb: F64, lab: F64, used: Mask, matrix: F64) -> F64:
 
 
 def _kinds(rgb: F64, lab: F64, matrix: F64, bad: Mask) -> tuple[Mask, Mask]:
-    """Which bad patches shine (lighter and paler than they should be) and which are covered."""
-    got = xyz_to_lab(rgb @ matrix.T)
-    lighter = got[:, 0] > lab[:, 0] + 2.0
-    paler = np.hypot(got[:, 1], got[:, 2]) < np.hypot(lab[:, 1], lab[:, 2]) + 3.0
-    return bad & lighter & paler, bad & ~(lighter & paler)
+    """Which bad patches shine and which are covered."""
+    added = (rgb @ matrix.T - lab_to_xyz(lab)) / WHITE_D50
+    # Shine adds the light's own colour: the same share of white in X, Y and Z.
+    even = np.ptp(added, axis=1) < 0.35 * np.abs(added).max(axis=1) + 0.01
+    shine = (added.min(axis=1) > 0.01) & even
+    return bad & shine, bad & ~shine
 
 
 def _grey_falls(rgb: F64, used: Mask) -> bool:

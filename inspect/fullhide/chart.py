@@ -20,7 +20,7 @@ from fullhide import _chart_pose as posing
 from fullhide import _chart_read as sampling
 from fullhide._chart_data import EDITIONS, PATCHES
 from fullhide._chart_fit import ColourFit, Tone, uncalibrated
-from fullhide._chart_marked import check_corners, marked_board, marked_places, nominal_grid
+from fullhide._chart_marked import check_corners, marked_board, marked_places
 from fullhide._chart_pose import Picture
 from fullhide.colour import lab_to_xyz, xyz_to_rec2020
 from fullhide.errors import JobError
@@ -119,8 +119,7 @@ class ChartReading:
     Attributes
     ----------
     found
-        Whether a chart was read and may be used; if False only `flags` (and, for hand-marked
-        corners, the scale) mean anything.
+        Whether a chart was read and may be used; if False only `flags` mean anything.
     corners_px
         (4, 2) outer corners of the board, dark skin's first, clockwise in the chart's own frame.
     homography
@@ -225,6 +224,8 @@ def find_chart(photo: Picture, *, spec: ChartSpec, corners_px: F64 | None = None
             if result.found:
                 best = result if not best.found or _doubts(result) < _doubts(best) else best
                 refused.append(corners)
+            elif len(result.flags) > len(best.flags):
+                best = result  # nothing to use, but it says why
             refused.append(corners)
         if best.found:
             break
@@ -232,7 +233,8 @@ def find_chart(photo: Picture, *, spec: ChartSpec, corners_px: F64 | None = None
 
 
 def _doubts(reading: ChartReading) -> int:
-    return len(set(reading.flags) - {"chart_small", "scale_doubtful"})
+    """Grounds to go on looking for a better reading."""
+    return len(set(reading.flags) - {"chart_small", "scale_doubtful"}) + len(reading.bad)
 
 
 class _Remembering:
@@ -300,9 +302,9 @@ def _read(
     seen = sampling.sample(photo, pose.homography, pose.half)
     if seen is None:
         return missing
-    verdict = sampling.judge(seen, spec.lab, mirrored=mirrored, rms=pose.rms)
+    verdict = sampling.judge(seen, spec.lab, mirrored=mirrored, rms=pose.rms, edges=pose.edges)
     if not verdict.found:
-        return missing
+        return replace(missing, flags=missing.flags + verdict.flags)
     board = posing.find_board(photo, pose)
     if marks is not None:
         board = marked_board(pose.homography, marks, board)
@@ -352,21 +354,17 @@ def _read_marked(photo: Picture, spec: ChartSpec, corners: F64) -> ChartReading:
     problem = check_corners(corners, photo.size_px)
     if problem:
         raise JobError("chart", problem, "mark the board's four corners, dark skin's first")
+    best = ChartReading(False)
     for hom, mirrored in marked_places(photo, corners, _reference_rgb(spec)):
         result = _read(photo, spec, hom, mirrored, corners)
-        if result.found:
+        if result.found and not _doubts(result):
             return result
-    # The colours are not the chart's, but the board a person marked still gives the scale,
-    # its height only by nominal proportion.
-    rim = np.full(4, posing.NOMINAL_RIM)
-    board = posing.Board(rim, np.zeros(4, bool))
-    placed = _place(nominal_grid(corners, posing.NOMINAL_RIM), board, spec)
-    return replace(
-        placed,
-        corners_px=corners,
-        flags=("no_chart", "chart_doubtful", "scale_doubtful"),
-        hand_marked=True,
-    )
+        if result.found and (not best.found or _doubts(result) < _doubts(best)):
+            best = result
+    if best.found:
+        return best
+    # A board whose colours are not the chart's is no ground for a scale either.
+    return ChartReading(False, flags=("no_chart", "chart_doubtful"), hand_marked=True)
 
 
 def fit_colour(reading: ChartReading, *, spec: ChartSpec) -> ColourFit:
