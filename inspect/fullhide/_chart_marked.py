@@ -78,9 +78,8 @@ def _likely(view: U8, reference: F64) -> list[F64]:
     soft = cv2.blur(view, (5, 5))
     rims = [np.array(r) for r in product(_RIMS, repeat=4)]
     scores = [_score(soft, r, reference) for r in rims]
-    best: list[tuple[float, F64]] = []
-    for k in np.argsort(scores)[::-1][:_TRIES]:
-        best.append(_tuned(soft, rims[k], scores[k], reference))
+    first = np.argsort(scores)[::-1][:_TRIES]
+    best = [_tuned(soft, rims[k], scores[k], reference) for k in first]
     best.sort(key=lambda s: -s[0])
     return [_grid(view.shape, rim) for _, rim in best]
 
@@ -131,7 +130,8 @@ def marked_board(hom: F64, corners: F64, seen: Board) -> Board:
     )
     agree = seen.seen & (np.abs(seen.rim - marked) < _AGREE)
     # The board's corners lie beyond the patches whatever was marked.
-    return Board(np.where(agree, seen.rim, np.maximum(marked, 0.4)), agree, hand_u=_HAND_U)
+    rim = np.where(agree, seen.rim, np.maximum(marked, 0.4))
+    return Board(rim, agree, seen.soft, hand_u=_HAND_U)
 
 
 def _area(corners: F64) -> float:

@@ -72,11 +72,16 @@ class Board:
         (4,) left, top, right, bottom: from the centre of the outer patches to the board's edge.
     seen
         (4,) bool.
+    soft
+        (4,) width of each edge's rise from a fifth to four fifths, in pitches.
+    hand_u
+        Standard uncertainty of marks made by hand, in pitches; None where nobody marked.
     """
 
     rim: F64
     seen: NDArray[np.bool_]
-    hand_u: float | None = None  # pitches; set where the rims come from marks made by hand
+    soft: F64
+    hand_u: float | None = None
 
     @property
     def width(self) -> float:
@@ -92,7 +97,7 @@ class Board:
     def width_u(self) -> float:
         """Standard uncertainty of the width, relative."""
         unseen = NOMINAL_RIM_U if self.hand_u is None else self.hand_u
-        each = np.where(self.seen, 0.012, unseen)  # own choice, from the bench
+        each = np.where(self.seen, 0.008 + 0.25 * self.soft, unseen)  # own choice, from the bench
         return float(np.hypot(each[0], each[2]) / self.width)
 
     def corners(self) -> F64:
@@ -257,7 +262,7 @@ def _offsets(
 
 def find_board(photo: Picture, pose: Pose) -> Board:
     """The board's outer edge on each side, where it stands out from what lies around it."""
-    rim = np.full(4, NOMINAL_RIM)
+    rim, soft = np.full(4, NOMINAL_RIM), np.zeros(4)
     seen = np.zeros(4, bool)
     view = rectify(photo, pose.homography)
     if view is not None:
@@ -269,12 +274,12 @@ def find_board(photo: Picture, pose: Pose) -> Board:
             last = (_MARGIN + along) * per if side >= 2 else turned.shape[1] - _MARGIN * per
             place = _side(turned, per, pose.half, 6 if side % 2 else 4, last)
             if place is not None:
-                rim[side], seen[side] = place, True
+                rim[side], soft[side], seen[side] = *place, True
     for side in range(4):  # a hidden edge is taken like the one opposite
         other = (side + 2) % 4
         if not seen[side] and seen[other]:
             rim[side] = rim[other]
-    return Board(rim, seen)
+    return Board(rim, seen, soft)
 
 
 def _turned(flat: F32, side: int) -> F32:
@@ -287,8 +292,8 @@ def _turned(flat: F32, side: int) -> F32:
     return np.asarray(turned[:, ::-1] if side == 1 else turned)
 
 
-def _side(flat: F32, per: int, half: float, count: int, last: float) -> float | None:
-    """Distance in pitches from the outer patch centres to the board's edge, or None."""
+def _side(flat: F32, per: int, half: float, count: int, last: float) -> tuple[float, float] | None:
+    """Pitches from the outer patch centres to the board's edge and its softness, or None."""
     y0 = round((_MARGIN - half) * per)
     y1 = round((_MARGIN + count - 1 + half) * per)
     start = round(last + (half + 0.05) * per)
@@ -309,7 +314,9 @@ def _side(flat: F32, per: int, half: float, count: int, last: float) -> float | 
     return None
 
 
-def _edge(strip: F32, k: int, run: int, board: F32, origin: float, per: int) -> float | None:
+def _edge(
+    strip: F32, k: int, run: int, board: F32, origin: float, per: int
+) -> tuple[float, float] | None:
     """The edge near sample `k` on each scan line; the median if most lines agree."""
     outside = np.median(strip[:, k + run - 1 : k + 2 * run], axis=(0, 1))
     step = outside - board
@@ -333,4 +340,6 @@ def _edge(strip: F32, k: int, run: int, board: F32, origin: float, per: int) -> 
     if agree.sum() < 0.5 * len(strip):
         return None
     # Sample n of the strip has its middle half a pixel further on.
-    return origin + (float(np.median(place[agree])) + 0.5) / per
+    rise = np.median(share, axis=0)[lo:hi]
+    soft = int(((rise > 0.2) & (rise < 0.8)).sum()) / per
+    return origin + (float(np.median(place[agree])) + 0.5) / per, soft

@@ -23,6 +23,8 @@ REJECT_DELTA_E = 12.0  # above: these are not the chart's colours
 DOUBTFUL_DELTA_E = 5.0  # above: a chart, but not read well
 _OUTLIER_DELTA_E = 8.0  # a patch further off than this …
 _OUTLIER_RATIO = 3.0  # … and than this many times the median is not the patch it should be
+_HIDDEN_DELTA_E = 3.0  # above, look for one patch …
+_HIDDEN_RATIO = 0.65  # … without which the mean falls to this share
 _MAX_BAD = 8
 _MAX_RMS = 0.05  # pitches between patch centres seen and a flat grid
 _MIN_EDGES = 12  # patches with clear edges: fewer and the place itself is in doubt
@@ -259,15 +261,36 @@ def _robust(rgb: F64, lab: F64, start: Mask) -> tuple[Mask, float, F64, F64]:
 def _shed(rgb: F64, lab: F64, start: Mask) -> tuple[Mask, float, F64]:
     """3 x 3 fit that sheds patches far off the others, worst first."""
     used = start.copy()
-    xyz, weights = lab_to_xyz(lab), fit.perceptual_weights(lab)
     while True:
-        matrix, predicted = fit.solve(rgb[used], xyz[used], weights[used])
-        error = delta_e00(xyz_to_lab(predicted), lab[used])
-        worst = int(error.argmax())
-        limit = max(_OUTLIER_DELTA_E, _OUTLIER_RATIO * float(np.median(error)))
-        if error[worst] <= limit or (start & ~used).sum() > _MAX_BAD:
+        matrix, error = _errors(rgb, lab, used)
+        if (start & ~used).sum() > _MAX_BAD:
             return used, float(error.mean()), matrix
+        worst = int(error.argmax())
+        if error[worst] <= max(_OUTLIER_DELTA_E, _OUTLIER_RATIO * float(np.median(error))):
+            # A dark patch gone wrong bends the whole fit and hides among its victims.
+            hidden = None if error.mean() < _HIDDEN_DELTA_E else _culprit(rgb, lab, used, error)
+            if hidden is None:
+                return used, float(error.mean()), matrix
+            worst = hidden
         used[np.flatnonzero(used)[worst]] = False
+
+
+def _errors(rgb: F64, lab: F64, used: Mask) -> tuple[F64, F64]:
+    """Matrix and leave-one-out CIEDE2000 of the patches used."""
+    ref = lab[used]
+    matrix, predicted = fit.solve(rgb[used], lab_to_xyz(ref), fit.perceptual_weights(ref))
+    return matrix, np.asarray(delta_e00(xyz_to_lab(predicted), ref))
+
+
+def _culprit(rgb: F64, lab: F64, used: Mask, error: F64) -> int | None:
+    """The patch without which the others agree far better, if there is one."""
+    means = []
+    for i in np.flatnonzero(used):
+        without = used.copy()
+        without[i] = False
+        means.append(float(_errors(rgb, lab, without)[1].mean()))
+    best = int(np.argmin(means))
+    return best if means[best] < _HIDDEN_RATIO * float(error.mean()) else None
 
 
 def _light(rgb: F64, lab: F64, used: Mask, matrix: F64) -> F64:
