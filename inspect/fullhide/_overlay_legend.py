@@ -36,6 +36,11 @@ _MOST_REASONS = 3
 _MOST_LINES = 4
 _MOST_FINDINGS = 12
 _MARGIN = 8
+_KINDS = {
+    "show_through": "something shows through",
+    "evenness": "uneven colour",
+    "match": "off the reference colour",
+}
 
 
 def draw_legend(result: PhotoResult, *, width: int, unit: float, px_per_mm: float | None) -> Image:
@@ -87,7 +92,7 @@ def finding_words(finding: Finding, *, sure: bool = True) -> str:
         shows = "shows through" if sure else "may show through"
         words = [f"{printable(finding.under)} {shows}"]
     else:
-        words = [printable(finding.kind.replace("_", " "))]
+        words = [_KINDS.get(finding.kind, printable(finding.kind.replace("_", " ")))]
     if finding.area_mm2 is not None:
         words.append(wording.size(finding.area_mm2))
     if finding.delta_e is not None:

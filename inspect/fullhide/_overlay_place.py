@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Room", "to_box"]
+__all__ = ["Room"]
 
 Box = tuple[float, float, float, float]
 Point = tuple[float, float]
@@ -35,6 +35,9 @@ class Room:
         shape = (int(size[1] // cell), int(size[0] // cell))
         #: 1 where nothing may be put.
         self.taken: Mask = np.zeros(shape, np.uint8)
+        # Labels keep off the edge.
+        self.taken[[0, -1]] = 1
+        self.taken[:, [0, -1]] = 1
 
     def mask(self, polygons: list[NDArray[np.float64]]) -> Mask:
         """1 inside polygons of picture pixels, even-odd, so that holes stay free."""
@@ -128,11 +131,3 @@ def _crosses(block: Mask, start: NDArray[Any], end: NDArray[Any]) -> bool:
     x, y = np.linspace(start, end, count).astype(int).T
     inside = (x >= 0) & (y >= 0) & (x < block.shape[1]) & (y < block.shape[0])
     return bool(block[y[inside], x[inside]].any())
-
-
-def to_box(point: Any, box: Box) -> Point:
-    """Nearest point of `box` to `point`."""
-    return (
-        float(np.clip(point[0], box[0], box[2])),
-        float(np.clip(point[1], box[1], box[3])),
-    )

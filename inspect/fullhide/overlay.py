@@ -6,8 +6,8 @@ away from it on a lead, and whatever was drawn within the gap is taken away agai
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +20,6 @@ from fullhide._overlay_draw import (
     BOLD,
     STYLES,
     WHITE,
-    Style,
     dashes,
     dot,
     plate,
@@ -33,31 +32,42 @@ from fullhide._overlay_draw import (
     wrap,
 )
 from fullhide._overlay_legend import draw_legend
-from fullhide._overlay_place import Room, to_box
+from fullhide._overlay_marks import Frame, Group, find_marks, numbers
+from fullhide._overlay_place import Room
 from fullhide.errors import OutputError
 from fullhide.files import write_bytes
 from fullhide.outlines import RegionOutline
 from fullhide.photo import Photo
-from fullhide.result import Finding, PhotoResult, RegionResult
+from fullhide.result import PhotoResult, RegionResult
 
 __all__ = ["MAX_SIDE", "draw_overlay", "save_overlay"]
 
 Image = NDArray[np.uint8]
+Mask = NDArray[np.uint8]
+Points = NDArray[np.float64]
 Box = tuple[float, float, float, float]
 
 #: Longest side of the drawn photo, pixels; a smaller one than MIN_SIDE is enlarged to it.
 MAX_SIDE = 2000
 MIN_SIDE = 1200
+#: Sheets are at least so wide that words stay sharp; what is missing is filled up with white.
 _MIN_WIDTH = 900
 #: The picture is drawn to be read at this width.
 _PHONE_PX = 400
-
-# In phone pixels: free space around a finding; from there to the middle of its ring; beyond it.
-_GAP, _RING, _CLEAR = 4.0, 1.8, 2.0
 _MOST_TAGS = 40
 
+# What a label costs that covers …, against 1 for 50 phone pixels of distance.
+_ON_OWN, _ON_OTHER, _ON_CHART, _ON_PATCH = 1.0, 2.5, 2.0, 5.0
+_PULL = 0.02
 
-def draw_overlay(photo: Photo, *, result: PhotoResult, outlines: Iterable[RegionOutline]) -> Image:
+
+def draw_overlay(
+    photo: Photo,
+    *,
+    result: PhotoResult,
+    outlines: Iterable[RegionOutline],
+    label_map: NDArray[np.uint16] | None = None,
+) -> Image:
     """Draw outlines, findings, verdicts and a legend over a photo.
 
     Parameters
@@ -68,25 +78,41 @@ def draw_overlay(photo: Photo, *, result: PhotoResult, outlines: Iterable[Region
         What was found in it.
     outlines
         The outlines that were inspected, in pixels of the upright photo.
+    label_map
+        (H, W) uint16 of the photo's size, 0 or a finding's id: rings follow the findings' shapes.
+        None: they follow their boxes.
 
     Returns
     -------
     (h, w, 3) uint8 RGB: the photo, at most `MAX_SIDE` pixels, and below it a legend with scale
-    bar, reasons and findings. Every pixel of a finding's box is as in the photo.
+    bar, reasons and findings. Every pixel of a spot is as in the photo.
+
+    Raises
+    ------
+    ValueError
+        `label_map` is not of the photo's size.
     """
+    if label_map is not None and label_map.shape != photo.size_px[::-1]:
+        raise ValueError(f"label_map is {label_map.shape}, the photo {photo.size_px[::-1]}")
     sheet = _Sheet(photo, result, tuple(outlines))
-    sheet.draw()
+    sheet.draw(label_map)
+    scale = float(sheet.frame.factor.mean())
     legend = draw_legend(
         result,
         width=sheet.image.shape[1],
         unit=sheet.unit,
-        px_per_mm=sheet.scale / result.mm_per_px if result.mm_per_px else None,
+        px_per_mm=scale / result.mm_per_px if result.mm_per_px else None,
     )
     return np.concatenate([sheet.image, legend])
 
 
 def save_overlay(
-    path: Path | str, *, photo: Photo, result: PhotoResult, outlines: Iterable[RegionOutline]
+    path: Path | str,
+    *,
+    photo: Photo,
+    result: PhotoResult,
+    outlines: Iterable[RegionOutline],
+    label_map: NDArray[np.uint16] | None = None,
 ) -> None:
     """Write `draw_overlay`'s picture as a PNG, whole or not at all.
 
@@ -96,20 +122,12 @@ def save_overlay(
         The file cannot be written.
     """
     target = Path(path)
-    image = cv2.cvtColor(draw_overlay(photo, result=result, outlines=outlines), cv2.COLOR_RGB2BGR)
+    drawn = draw_overlay(photo, result=result, outlines=outlines, label_map=label_map)
+    image = cv2.cvtColor(drawn, cv2.COLOR_RGB2BGR)
     done, data = cv2.imencode(".png", image, [cv2.IMWRITE_PNG_COMPRESSION, 4])
     if not done:
         raise OutputError(target, "cannot be made into a PNG", "report this photo")
     write_bytes(target, data.tobytes())
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Group:
-    """Findings whose rings run together, and the grid cells that they keep free."""
-
-    findings: tuple[Finding, ...]
-    zone: NDArray[np.uint8]
-    style: Style
 
 
 class _Sheet:
@@ -118,131 +136,99 @@ class _Sheet:
     def __init__(
         self, photo: Photo, result: PhotoResult, outlines: tuple[RegionOutline, ...]
     ) -> None:
-        small, _ = photo.preview(MAX_SIDE)
+        small = _enlarged(photo.preview(MAX_SIDE)[0])
         height, width = small.shape[:2]
-        if max(small.shape) < MIN_SIDE:
-            grow = MIN_SIDE / max(small.shape)
-            size = (round(width * grow), round(height * grow))
-            small = np.asarray(cv2.resize(small, size, interpolation=cv2.INTER_CUBIC), np.uint8)
-            height, width = small.shape[:2]
-        pad = max(0, _MIN_WIDTH - width)
-        self.clean = np.pad(
-            small, ((0, 0), (pad // 2, pad - pad // 2), (0, 0)), constant_values=255
-        )
+        left = max(0, _MIN_WIDTH - width) // 2
+        right = max(0, _MIN_WIDTH - width) - left
+        self.clean = np.pad(small, ((0, 0), (left, right), (0, 0)), constant_values=255)
         self.image = self.clean.copy()
-        self.scale = width / photo.size_px[0]
-        self.factor = np.array([width / photo.size_px[0], height / photo.size_px[1]])
-        self.offset = np.array([pad // 2, 0.0])
         self.unit = self.image.shape[1] / _PHONE_PX
+        size = (self.image.shape[1], height)
+        factor = np.array([width, height]) / photo.size_px
+        self.frame = Frame(factor, np.array([left, 0.0]), size)
+        self.room = Room(size, max(2.0, self.unit))
         self.result = result
-        self.outlines = outlines
-        self.room = Room((self.image.shape[1], height), max(2.0, self.unit))
-        self.far = self._distance()
+        named = {region.name: region for region in result.regions}
+        # An "ignore" outline may bear a region's name: the kind decides as well.
+        self.judged = [
+            (outline, named[outline.name])
+            for outline in outlines
+            if outline.name in named and outline.kind == named[outline.name].kind
+        ]
+        self.left_out = [o.polygon for o in outlines if o.kind in ("ignore", "chart")]
+        corners = result.chart.corners_px
+        if corners is not None and not any(o.kind == "chart" for o in outlines):
+            self.left_out.append(np.array(corners, np.float64))
 
-    def draw(self) -> None:
-        """Outlines, rings, labels, numbers; then clear what came too near to a finding."""
-        regions = {region.name: region for region in self.result.regions}
-        self._frames()
-        for outline in self.outlines:
-            region = regions.get(outline.name)
-            if region is not None and outline.kind == region.kind:
-                for ring in (outline.polygon, *outline.holes):
-                    stroke(self.image, self.to_sheet(ring), STYLES[region.verdict], self.unit)
-        groups = self._groups()
-        self._rings()
-        for outline in self.outlines:
-            region = regions.get(outline.name)
-            if region is not None and outline.kind == region.kind:
-                self._label(outline, region)
-        for group in groups[:_MOST_TAGS]:
+    def draw(self, label_map: NDArray[np.uint16] | None) -> None:
+        """Draw all marks, then clear what came too near to a spot."""
+        self._left_out()
+        for outline, region in self.judged:
+            for line in self._border(outline):
+                stroke(self.image, line, STYLES[region.verdict], self.unit)
+        marks = find_marks(
+            self.result, frame=self.frame, room=self.room, unit=self.unit, label_map=label_map
+        )
+        for group in marks.groups:
+            style = replace(group.style, double=False)
+            for line in group.lines:
+                stroke(self.image, line, style, self.unit, closed=not group.patch)
+        self._cover(marks.groups)
+        for outline, region in self.judged:
+            self._label(outline, region)
+        for group in [g for g in marks.groups if g.findings][:_MOST_TAGS]:
             self._tag(group)
-        near = self.far <= _GAP * self.unit
-        self.image[near] = self.clean[near]
+        self.image[marks.keep] = self.clean[marks.keep]
 
-    def to_sheet(self, points: NDArray[Any]) -> NDArray[np.float64]:
-        """Photo pixels to pixels of the sheet."""
-        moved: NDArray[np.float64] = np.asarray(points, np.float64) * self.factor + self.offset
-        return moved
+    # ------------------------------------------------------------ outlines
 
-    # ------------------------------------------------------------ outlines and rings
-
-    def _frames(self) -> None:
+    def _left_out(self) -> None:
         """Thin dotted lines around the chart and what is left out."""
-        frames = [o.polygon for o in self.outlines if o.kind in ("ignore", "chart")]
-        corners = self.result.chart.corners_px
-        if corners is not None and not any(o.kind == "chart" for o in self.outlines):
-            frames.append(np.array(corners))
-        for frame in frames:
-            points = self.to_sheet(frame)
+        for polygon in self.left_out:
+            points = self.frame.points(polygon)
             thin(self.image, [points], WHITE, 1.6 * self.unit, closed=True)
             parts = dashes(points, 2 * self.unit, 3 * self.unit, closed=True)
             thin(self.image, parts, BLACK, 0.9 * self.unit, closed=False)
-        self.frames = [self.to_sheet(frame) for frame in frames]
 
-    def _findings(self) -> list[tuple[Finding, str | None]]:
-        return [(f, r.verdict) for r in self.result.regions for f in r.findings]
+    def _border(self, outline: RegionOutline) -> list[Points]:
+        """Lines just inside a panel's border, or just outside a narrow region's.
 
-    def _distance(self) -> NDArray[np.float32]:
-        """Distance of every pixel to the nearest finding's box, in pixels."""
-        height, width = self.image.shape[:2]
-        free = np.ones((height, width), np.uint8)
-        for finding, _ in self._findings():
-            x0, y0, x1, y1 = self._box(finding)
-            free[y0:y1, x0:x1] = 0
-        if free.all():
-            return np.full((height, width), np.inf, np.float32)
-        return np.asarray(cv2.distanceTransform(free, cv2.DIST_L2, cv2.DIST_MASK_PRECISE))
+        So neighbours' lines do not cover one another, and a seam is not hidden by its own.
+        """
+        import shapely
 
-    def _box(self, finding: Finding) -> tuple[int, int, int, int]:
-        """A finding's box on the sheet, grown to whole pixels and at least one of them."""
-        x0, y0, x1, y1 = finding.box_px
-        low = np.floor(self.to_sheet(np.array([x0, y0]))).astype(int)
-        high = np.ceil(self.to_sheet(np.array([x1, y1]))).astype(int)
-        limit = np.array(self.image.shape[1::-1])
-        low = np.clip(low, 0, limit - 1)
-        high = np.clip(high, low + 1, limit)
-        return int(low[0]), int(low[1]), int(high[0]), int(high[1])
+        rings = [self.frame.points(ring) for ring in (outline.polygon, *outline.holes)]
+        shape = shapely.Polygon(rings[0], rings[1:])
+        if not shape.is_valid:
+            return rings
+        inner = shape.buffer(-2.2 * self.unit, join_style="mitre")
+        if outline.kind == "seam" or inner.area < 0.75 * shape.area:
+            inner = shape.buffer(2.2 * self.unit, join_style="mitre")
+        lines = [
+            np.array(ring.coords)[:-1]
+            for part in shapely.get_parts(inner)
+            if isinstance(part, shapely.Polygon)
+            for ring in (part.exterior, *part.interiors)
+            if not ring.is_empty
+        ]
+        return lines or rings
 
-    def _groups(self) -> list[_Group]:
-        """Findings by common ring, the worst and largest first; their zones are taken."""
-        found = self._findings()
-        if not found:
-            return []
-        reach = (_GAP + _RING + _CLEAR) * self.unit
-        zone = (self.far <= reach).astype(np.uint8)
-        _, parts = cv2.connectedComponents(zone, connectivity=8)
-        rows, columns = self.room.taken.shape
-        cells = cv2.resize(
-            parts.astype(np.float32), (columns, rows), interpolation=cv2.INTER_NEAREST
-        )
-        members: dict[int, list[tuple[Finding, str | None]]] = {}
-        for finding, verdict in found:
-            x0, y0, _, _ = self._box(finding)
-            members.setdefault(int(parts[y0, x0]), []).append((finding, verdict))
-        groups = []
-        for part, inside in members.items():
-            cell_zone = (np.asarray(cells) == part).astype(np.uint8)
-            self.room.taken |= cell_zone
-            findings = tuple(sorted((f for f, _ in inside), key=lambda f: f.id))
-            verdicts = [v for v in ("fail", "retake", "pass", None) if v in {v for _, v in inside}]
-            groups.append(_Group(findings, cell_zone, STYLES[verdicts[0]]))
-        self.ring_styles = {part: group.style for part, group in zip(members, groups, strict=True)}
-        self.parts = parts
-        order = list(STYLES.values())
-        return sorted(groups, key=lambda g: (order.index(g.style), -_area(g.findings)))
+    def _mask(self, outline: RegionOutline) -> Mask:
+        rings = (outline.polygon, *outline.holes)
+        return self.room.mask([self.frame.points(ring) for ring in rings])
 
-    def _rings(self) -> None:
-        inside = (self.far <= (_GAP + _RING) * self.unit).astype(np.uint8)
-        if not inside.any():
-            return
-        contours, _ = cv2.findContours(inside, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-        for contour in contours:
-            points = contour[:, 0, :].astype(np.float64)
-            x, y = contour[0, 0]
-            style = self.ring_styles.get(int(self.parts[y, x]), STYLES[None])
-            smooth = _smoothed(points, round(self.unit)) + 0.5
-            ring = Style(style.word, style.colour, style.halo, style.ink, dashed=style.dashed)
-            stroke(self.image, smooth, ring, self.unit)
+    def _cover(self, groups: Iterable[Group]) -> None:
+        """What labels had better not cover, by grid cell."""
+        self.cover = np.zeros(self.room.taken.shape, np.float32)
+        self.own = {id(outline): self._mask(outline) for outline, _ in self.judged}
+        for mask in self.own.values():
+            self.cover[mask > 0] = _ON_OTHER
+        charts = [self.frame.points(polygon) for polygon in self.left_out]
+        self.cover[self.room.mask(charts) > 0] = _ON_CHART
+        self.patches = np.zeros(self.cover.shape, np.bool_)
+        for group in groups:
+            if group.patch:
+                self.patches |= group.zone > 0
 
     # ------------------------------------------------------------ labels
 
@@ -257,8 +243,11 @@ class _Sheet:
         lines = shorten(wrap(printable(region.name), small, limit), 2)
         wide = badge + max(text_width(line, small) for line in lines) + 9 * u
         high = (4 + 11.5 * len(lines)) * u
-        own = self.room.mask([self.to_sheet(p) for p in (outline.polygon, *outline.holes)])
-        at = self._place((wide + 3 * u, high + 3 * u), own)
+        own = self.own[id(outline)]
+        cover = np.where(own > 0, np.float32(_ON_OWN), self.cover)
+        cover[self.patches] = _ON_PATCH
+        size = (wide + 3 * u, high + 3 * u)
+        at = self.room.place(size, near=own, cover=cover, pull=_PULL / u)
         if at is None:
             return
         x0, y0 = at[0] + 1.5 * u, at[1] + 1.5 * u
@@ -275,18 +264,7 @@ class _Sheet:
             put_text(self.image, line, (inner[2] + 4 * u, middle + offset), small, BLACK)
         self.room.take((x0 - u, y0 - u, box[2] + u, box[3] + u))
 
-    def _place(self, size: tuple[float, float], own: NDArray[np.uint8]) -> Any:
-        cover = np.zeros(own.shape, np.float32)
-        for outline in self.outlines:
-            if outline.kind not in ("ignore", "chart"):
-                mask = self.room.mask([self.to_sheet(p) for p in (outline.polygon, *outline.holes)])
-                cover[mask > 0] = 2.5
-        cover[(own > 0)] = 1.0
-        if self.frames:
-            cover[self.room.mask(self.frames) > 0] = 2.0
-        return self.room.place(size, near=own, cover=cover, pull=0.02 / self.unit)
-
-    def _lead_into(self, box: Box, own: NDArray[np.uint8]) -> None:
+    def _lead_into(self, box: Box, own: Mask) -> None:
         """A lead from a label into its region, unless it lies on it anyway."""
         u, cell = self.unit, self.room.cell
         y, x = np.nonzero(own & (self.room.taken == 0))
@@ -298,76 +276,51 @@ class _Sheet:
         if (gap < 0).sum() * cell**2 > 0.5 * area:
             return
         deep = cv2.distanceTransform(own, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)[y, x] * cell
-        usable = (gap > 4 * u) & (deep > min(4 * u, 0.6 * float(deep.max())))
+        usable = (gap > 4 * u) & (deep > min(5 * u, 0.6 * float(deep.max())))
         if not usable.any():
             return
         end = points[usable][np.argmin(gap[usable])]
-        start = to_box(end, box)
-        self._lead(np.array(start), end)
+        self._lead(np.clip(end, box[:2], box[2:]), end)
         dot(self.image, end, 2.4 * u, WHITE)
         dot(self.image, end, 1.7 * u, BLACK)
 
-    def _lead(self, start: NDArray[Any], end: NDArray[Any]) -> None:
+    def _lead(self, start: Any, end: Any) -> None:
         line = np.array([start, end], np.float64)
         thin(self.image, [line], WHITE, 2.2 * self.unit, closed=False)
         thin(self.image, [line], BLACK, 1.0 * self.unit, closed=False)
 
-    def _tag(self, group: _Group) -> None:
+    def _tag(self, group: Group) -> None:
         """The numbers of a group, on a dark plate beside its ring."""
         u = self.unit
         size = round(9.5 * u)
-        text = _numbers([finding.id for finding in group.findings])
+        text = numbers([finding.id for finding in group.findings])
         high = 11.5 * u
         wide = max(high, text_width(text, size, BOLD) + 6 * u)
-        others = self.room.taken & (1 - group.zone)
+        cover = np.where(self.patches, np.float32(_ON_PATCH), np.float32(0))
         at = self.room.place(
             (wide + 2 * u, high + 2 * u),
             near=group.zone,
-            cover=np.zeros(group.zone.shape, np.float32),
-            pull=0.02 / u,
-            block=others,
+            cover=cover,
+            pull=_PULL / u,
+            block=self.room.taken & (1 - group.zone),
         )
         if at is None:
             return
         x0, y0 = at[0] + u, at[1] + u
         box = (x0, y0, x0 + wide, y0 + high)
-        ring = np.argwhere((self.far <= (_GAP + _RING) * u) & (self.parts == self._part(group)))
-        middle = np.array([x0 + wide / 2, y0 + high / 2])
-        end = ring[np.argmin(((ring[:, ::-1] - middle) ** 2).sum(axis=1)), ::-1] + 0.5
-        self._lead(np.array(to_box(end, box)), end)
+        ring = np.concatenate(group.lines)
+        nearest = np.clip(ring, box[:2], box[2:])
+        best = int(np.argmin(((ring - nearest) ** 2).sum(axis=1)))
+        self._lead(nearest[best], ring[best])
         plate(self.image, box, BLACK, WHITE, width=1.2 * u, radius=3.5 * u)
         left = x0 + (wide - text_width(text, size, BOLD)) / 2
         put_text(self.image, text, (left, y0 + high / 2), size, WHITE, BOLD)
         self.room.take(box)
 
-    def _part(self, group: _Group) -> int:
-        x0, y0, _, _ = self._box(group.findings[0])
-        return int(self.parts[y0, x0])
 
-
-def _area(findings: Sequence[Finding]) -> float:
-    return sum(finding.area_mm2 or 0.0 for finding in findings)
-
-
-def _smoothed(points: NDArray[np.float64], reach: int) -> NDArray[np.float64]:
-    """A closed pixel contour without its stairs: mean over `reach` neighbours either way."""
-    if len(points) < 4 * reach + 4 or reach < 1:
-        return points
-    around = np.concatenate([points[-reach:], points, points[:reach]])
-    kernel = np.full(2 * reach + 1, 1 / (2 * reach + 1))
-    return np.stack([np.convolve(around[:, k], kernel, "valid") for k in (0, 1)], axis=1)
-
-
-def _numbers(ids: Sequence[int], most: int = 3) -> str:
-    """Numbers as a person writes them: 1–4, 7, 9 +3."""
-    runs: list[list[int]] = []
-    for number in sorted(ids):
-        if runs and number == runs[-1][-1] + 1:
-            runs[-1].append(number)
-        else:
-            runs.append([number])
-    words = [
-        f"{run[0]}–{run[-1]}" if len(run) > 2 else ", ".join(map(str, run)) for run in runs[:most]
-    ]
-    left = sum(len(run) for run in runs[most:])
-    return ", ".join(words) + (f" +{left}" if left else "")
+def _enlarged(small: Image) -> Image:
+    if max(small.shape) >= MIN_SIDE:
+        return small
+    grow = MIN_SIDE / max(small.shape)
+    size = (round(small.shape[1] * grow), round(small.shape[0] * grow))
+    return np.asarray(cv2.resize(small, size, interpolation=cv2.INTER_CUBIC), np.uint8)
