@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from . import _spectra
 from .scene import Camera, Scene
 
-__all__ = ["PROFILES", "develop", "encode"]
+__all__ = ["PROFILES", "TONES", "develop", "encode"]
 
 F32 = NDArray[np.float32]
 
@@ -17,6 +17,7 @@ F32 = NDArray[np.float32]
 _FULL_WELL = 9000.0
 _READ = 0.0012
 _STRIP = 128
+TONES = ("srgb", "phone")
 #: Profile -> colour-science's name of the colour space.
 PROFILES = {"srgb": "sRGB", "display-p3": "Display P3", "adobe-rgb": "Adobe RGB (1998)"}
 
@@ -42,15 +43,15 @@ def develop(image: F32, scene: Scene) -> NDArray[np.uint8] | NDArray[np.uint16]:
         image *= np.float32(1 - camera.flare)
         image += (camera.flare * mean).astype(np.float32)
     if camera.blur_px > 0.1:
-        image = cv2.GaussianBlur(image, (0, 0), camera.blur_px)
+        image = np.asarray(cv2.GaussianBlur(image, (0, 0), camera.blur_px), np.float32)
     if camera.motion_px > 1:
-        image = cv2.blur(image, (round(camera.motion_px), 1))
+        image = np.asarray(cv2.blur(image, (round(camera.motion_px), 1)), np.float32)
     _expose(image, scene)
     matrix = _spectra.in_camera_matrix(camera.sensor, scene.light.name)
     if camera.profile != "srgb":
         matrix = _spectra.from_linear_srgb(PROFILES[camera.profile]) @ matrix
     table = _curve(camera)
-    coded = np.empty(image.shape, np.uint16)
+    coded: NDArray[np.uint16] = np.empty(image.shape, np.uint16)
     for y in range(0, image.shape[0], _STRIP):
         part = cv2.transform(image[y : y + _STRIP], matrix.astype(np.float32))
         # The root spreads the table's steps where the curve is steep.
@@ -61,10 +62,11 @@ def develop(image: F32, scene: Scene) -> NDArray[np.uint8] | NDArray[np.uint16]:
         coded[y : y + _STRIP] = table[index.astype(np.uint16)]
     if camera.sharpen:
         soft = cv2.GaussianBlur(coded, (0, 0), 1.2)
-        coded = cv2.addWeighted(coded, 1 + camera.sharpen, soft, -camera.sharpen, 0)
+        sharp = cv2.addWeighted(coded, 1 + camera.sharpen, soft, -camera.sharpen, 0)
+        coded = np.asarray(sharp, dtype=np.uint16)
     if camera.bits == 16:
         return coded
-    return cv2.convertScaleAbs(coded, alpha=1 / 257.0)
+    return np.asarray(cv2.convertScaleAbs(coded, alpha=1 / 257.0), dtype=np.uint8)
 
 
 def _expose(image: F32, scene: Scene) -> None:
@@ -101,8 +103,6 @@ def encode(linear: NDArray[np.float64], camera: Camera) -> NDArray[np.float64]:
         )
     if camera.tone == "phone":
         coded = coded - 0.35 * coded * (1 - coded) * (1 - 2 * coded)
-    elif camera.tone != "srgb":
-        raise ValueError(f"a camera's tone is srgb or phone, not {camera.tone!r}")
     return np.asarray(coded, dtype=np.float64)
 
 

@@ -12,10 +12,11 @@ from ._frame import Frame
 from ._relief import seam_coordinates
 from .scene import Bands, Gap, Mottle, Scene, Seam, Spot, Thin
 
-__all__ = ["Patch", "gap_patch", "lightness_map", "spot_patch", "thickness_map"]
+__all__ = ["SHAPES", "Patch", "gap_patch", "lightness_map", "spot_patch", "thickness_map"]
 
 F32 = NDArray[np.float32]
-_ASPECT = {"round": 1.0, "irregular": 1.15, "elongated": 3.5, "scratch": 14.0}
+#: Shape of a spot -> long axis over short axis.
+SHAPES = {"round": 1.0, "irregular": 1.15, "elongated": 3.5, "scratch": 14.0}
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,9 +43,7 @@ def spot_patch(spot: Spot, *, peak: float, frame: Frame, seed: int) -> Patch:
     The outline is a level line of a bent distance field, chosen so that the area inside
     is exactly `area_mm2`; pixels on a sharp outline hold their true coverage.
     """
-    if spot.shape not in _ASPECT:
-        raise ValueError(f"a spot's shape is one of {', '.join(_ASPECT)}, not {spot.shape!r}")
-    aspect = _ASPECT[spot.shape]
+    aspect = SHAPES[spot.shape]
     short = float(np.sqrt(spot.area_mm2 / (np.pi * aspect)))
     reach = (short * aspect + spot.softness_mm) * 1.25 + 0.35 * short + 2 * frame.mm_per_px
     fine = _finer(short, spot.softness_mm, frame.mm_per_px)
@@ -87,7 +86,7 @@ def _level(spot: Spot, x: F32, y: F32, short: float, seed: int) -> F32:
     a = np.deg2rad(spot.angle_deg)
     ca, sa = np.float32(np.cos(a)), np.float32(np.sin(a))
     u, v = x * ca - y * sa, x * sa + y * ca
-    aspect = _ASPECT[spot.shape]
+    aspect = SHAPES[spot.shape]
     scale = np.float32(1 / short)
     if spot.shape == "scratch":
         v = v + np.float32(0.6 * short) * _waves(u * scale, seed)
@@ -175,7 +174,7 @@ def _ripple(u_mm: F32, seed: int) -> F32:
 
 def thickness_map(scene: Scene, frame: Frame) -> F32 | None:
     """Film thickness relative to the nominal film, (H, W), or None where it is 1 throughout."""
-    uneven = [v for v in (*scene.mottle, *scene.bands) if v.kind == "thickness"]
+    uneven = _uneven(scene, "thickness")
     if not scene.thin and not uneven:
         return None
     out = _variation(scene, frame, uneven)
@@ -194,8 +193,13 @@ def _thin_patch(thin: Thin, missing: float, frame: Frame, seed: int) -> Patch:
 
 def lightness_map(scene: Scene, frame: Frame) -> F32 | None:
     """Reflectance relative to the finish, (H, W), or None where it is 1 throughout."""
-    uneven = [v for v in (*scene.mottle, *scene.bands) if v.kind == "lightness"]
+    uneven = _uneven(scene, "lightness")
     return _variation(scene, frame, uneven) if uneven else None
+
+
+def _uneven(scene: Scene, kind: str) -> list[Mottle | Bands]:
+    every: list[Mottle | Bands] = [*scene.mottle, *scene.bands]
+    return [v for v in every if v.kind == kind]
 
 
 def _variation(scene: Scene, frame: Frame, uneven: list[Mottle | Bands]) -> F32:
@@ -219,8 +223,9 @@ def _mottle(scene: Scene, frame: Frame, scale_mm: float, number: int) -> F32:
     margin = 4
     h = int(np.ceil(frame.height * frame.mm_per_px / step_mm)) + 2 * margin + 2
     w = int(np.ceil(frame.width * frame.mm_per_px / step_mm)) + 2 * margin + 2
-    small = cv2.GaussianBlur(rng.standard_normal((h, w)).astype(np.float32), (0, 0), 1.7)
-    small /= small.std()
+    raw = rng.standard_normal((h, w)).astype(np.float32)
+    small: F32 = np.asarray(cv2.GaussianBlur(raw, (0, 0), 1.7), dtype=np.float32)
+    small = small / small.std()
     x = frame.x_mm(0, frame.width) / np.float32(step_mm) + np.float32(margin)
     y = frame.y_mm(0, frame.height) / np.float32(step_mm) + np.float32(margin)
     mx = np.broadcast_to(x[None, :], (frame.height, frame.width))

@@ -110,6 +110,6 @@ def distance_to_edge(frame: Frame) -> F32:
     outside = cv2.distanceTransform(255 - mask, cv2.DIST_L2, 5)
     signed = np.where(mask > 0, inside - 0.5, 0.5 - outside).astype(np.float32)
     round_px = max(1.5, 3.0 / (frame.mm_per_px * _SMALL))
-    signed = cv2.GaussianBlur(signed, (0, 0), round_px)[pad : pad + h, pad : pad + w]
-    big = cv2.resize(signed * _SMALL, (w * _SMALL, h * _SMALL), interpolation=cv2.INTER_LINEAR)
-    return np.ascontiguousarray(big[: frame.height, : frame.width])
+    rounded = cv2.GaussianBlur(signed, (0, 0), round_px)[pad : pad + h, pad : pad + w]
+    big = cv2.resize(rounded * _SMALL, (w * _SMALL, h * _SMALL), interpolation=cv2.INTER_LINEAR)
+    return np.ascontiguousarray(big[: frame.height, : frame.width], dtype=np.float32)

@@ -68,8 +68,8 @@ def _nodes(start: int, stop: int, size: int, shift: float) -> tuple[NDArray[np.i
     """The node before each pixel centre and how far past it the centre lies."""
     at = (np.arange(start, stop, dtype=np.float32) + np.float32(0.5 - shift)) / size * (_LOW - 1)
     at = np.clip(at, 0, _LOW - 1)
-    base = np.minimum(at.astype(np.int32), _LOW - 2)
-    return base, at - base.astype(np.float32)
+    base: NDArray[np.int32] = np.minimum(at, _LOW - 2).astype(np.int32)
+    return base, np.asarray(at - base, dtype=np.float32)
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,7 +159,7 @@ def seam_coordinates(seam: Seam, x_mm: F32, y_mm: F32) -> tuple[F32, F32]:
     t = u / np.float32(length)
     rise = np.float32(4 * seam.bow_mm) * t * (1 - t)
     steep = np.float32(4 * seam.bow_mm / length) * (1 - 2 * t)
-    return u, (v - rise) / np.sqrt(1 + steep * steep)
+    return u, np.asarray((v - rise) / np.sqrt(1 + steep * steep), dtype=np.float32)
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,7 +188,7 @@ class Relief:
 
     def light(self, y0: int, y1: int) -> F32:
         """Light on a flat matt surface, rows y0 to y1."""
-        total = np.sum(np.stack(self._fields), axis=0, dtype=np.float32)
+        total: F32 = np.stack(self._fields).sum(axis=0)
         return spread(total, self._frame, y0, y1)
 
     def shade(self, y0: int, y1: int) -> Shade:
@@ -205,7 +205,7 @@ class Relief:
         gy += np.float32(0.6) * bend * (y - np.float32(frame.height * frame.mm_per_px / 2))
         self._roll(y0, y1, gx, gy)
         occlusion = 1.0 - crease
-        lit = [np.float32(1.0)] * len(scene.light.lamps)
+        lit: list[F32] = [np.ones((1, 1), np.float32)] * len(scene.light.lamps)
         hidden: F32 | None = None
         for seam, profile in zip(scene.seams, self._profiles, strict=True):
             u, d = seam_coordinates(seam, x, y)
@@ -274,17 +274,17 @@ class Relief:
         gx: F32,
         gy: F32,
         occlusion: F32,
-        lit: list[F32] | list[np.float32],
+        lit: list[F32],
         hidden: F32 | None,
     ) -> Shade:
         scene, frame = self._scene, self._frame
-        tilt = 1 / np.sqrt(1 + gx * gx + gy * gy)
+        tilt: F32 = np.reciprocal(np.sqrt(1 + gx * gx + gy * gy), dtype=np.float32)
         # The sky over a tilted patch: half of it at a right angle.
-        ambient = spread(self._fields[-1], frame, y0, y1) * (0.5 + 0.5 * tilt) * occlusion
+        ambient: F32 = spread(self._fields[-1], frame, y0, y1) * (0.5 + 0.5 * tilt) * occlusion
         if hidden is not None:
             ambient *= 1 - hidden
-        diffuse = ambient
-        highlight = np.zeros_like(ambient)
+        diffuse = ambient.copy()
+        highlight: F32 = np.zeros(ambient.shape, np.float32)
         lost = 0.0 if self._tile is None else self._tile.lost_slope2
         a2 = scene.leather.roughness**2 + 2 * lost * scene.leather.depth**2
         half = 1 - 0.5 * (1 - occlusion)
@@ -309,9 +309,9 @@ def _warp(scene: Scene, frame: Frame) -> tuple[F32, F32]:
     node_mm = frame.width * frame.mm_per_px / (_LOW - 1)
     fields = []
     for _ in range(2):
-        f = rng.standard_normal((2 * _LOW, 2 * _LOW)).astype(np.float32)
-        f = cv2.GaussianBlur(f, (0, 0), min(55.0 / node_mm, 20.0))[:_LOW, :_LOW]
+        raw = rng.standard_normal((2 * _LOW, 2 * _LOW)).astype(np.float32)
+        f = cv2.GaussianBlur(raw, (0, 0), min(55.0 / node_mm, 20.0))[:_LOW, :_LOW]
         # Gentle enough (slopes of about 0.15) that pebbles keep their shape.
         reach = np.float32(0.15 * min(55.0, 20.0 * node_mm))
-        fields.append((f - f.mean()) / max(float(f.std()), 1e-6) * reach)
+        fields.append(np.asarray((f - f.mean()) / max(float(f.std()), 1e-6) * reach, np.float32))
     return fields[0], fields[1]

@@ -239,9 +239,7 @@ def _seat_back(truth: Truth) -> tuple[SampleRegion, ...]:
 
 
 def _bolster(truth: Truth) -> tuple[SampleRegion, ...]:
-    return (
-        SampleRegion("bolster", "panel", _box(18, 18, 192, 222), "fail", "old teal, 2 places"),
-    )
+    return (SampleRegion("bolster", "panel", _box(18, 18, 192, 222), "fail", "old teal, 2 places"),)
 
 
 def _no_chart(truth: Truth) -> tuple[SampleRegion, ...]:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from ..errors import OutputError
 from ..files import write_bytes
+from ._camera import PROFILES
 from ._icc import profile_bytes
 from .render import Rendering, render
 
@@ -71,6 +72,11 @@ def save_photo(
     target = Path(path)
     if exif_orientation not in _STORED:
         raise OutputError(target, f"no EXIF orientation {exif_orientation}", "use 1 to 8")
+    if not 1 <= quality <= 100:
+        raise OutputError(target, f"no JPEG quality {quality}", "use 1 to 100")
+    if profile not in ("as rendered", None, *PROFILES):
+        known = ", ".join(PROFILES)
+        raise OutputError(target, f"no profile is called {profile!r}", f"use {known} or None")
     space = rendering.scene.camera.profile if profile in ("as rendered", None) else str(profile)
     if space != rendering.scene.camera.profile:
         camera = replace(rendering.scene.camera, profile=space)

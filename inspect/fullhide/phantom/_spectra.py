@@ -85,7 +85,7 @@ def xyz_weights(light: str) -> Array:
     w = w / w[:, 1].sum()
     if light == "D50":
         w = w * (WHITE_D50 / w.sum(axis=0))
-    return w
+    return np.asarray(w, dtype=np.float64)
 
 
 def lab_from_xyz(xyz: ArrayLike) -> Array:
@@ -158,7 +158,8 @@ def reflectance_from_lab(lab: ArrayLike, *, like: ArrayLike | None = None) -> Ar
 def _recovered(lab: tuple[float, ...], like: tuple[float, ...] | None) -> Array:
     target = np.array(lab)
     weights = xyz_weights("D50")
-    t = (WAVELENGTHS - 555.0) / 175.0
+    # Held constant where neither eye nor camera sees much: no colour may run off there.
+    t = (np.clip(WAVELENGTHS, 420.0, 690.0) - 555.0) / 175.0
     basis = np.stack([np.ones_like(t), t, t * t])
     start = np.zeros_like(t) if like is None else _logit(np.array(like))
     c = np.zeros(3)

@@ -56,7 +56,7 @@ def grain_tile(kind: str, seed: int, mm_per_px: float) -> GrainTile:
     rng = np.random.default_rng([seed, 2])
     n = height.shape[0]
     wrinkles = _noise(rng, n, 5.0) + np.float32(0.35) * _noise(rng, n, 1.8)
-    height = height_mm * height + np.float32(wrinkle_mm) * wrinkles
+    height = np.asarray(height_mm * height + wrinkle_mm * wrinkles, dtype=np.float32)
     texel = size_mm / _TEXELS
     gx = (np.roll(height, -1, 1) - np.roll(height, 1, 1)) / np.float32(2 * texel)
     gy = (np.roll(height, -1, 0) - np.roll(height, 1, 0)) / np.float32(2 * texel)

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..errors import FullhideError
-from ._board import Overlay, board_corners, chart_overlay
-from ._camera import PROFILES, develop
+from ._board import Overlay, chart_overlay
+from ._camera import develop
+from ._check import check_scene
 from ._defects import lightness_map, thickness_map
 from ._frame import Frame, distance_to_edge, frame_of
 from ._materials import DEEPEST, THICKNESS_STEPS, VALLEY_STEPS, Materials
@@ -61,9 +61,9 @@ def render(scene: Scene) -> Rendering:
     Raises
     ------
     FullhideError
-        If a light, camera, colour or name is unknown or a colour cannot be had.
+        If the scene names something unknown or asks for something that cannot be.
     """
-    _check(scene)
+    check_scene(scene)
     frame = frame_of(scene)
     materials = Materials(scene)
     if scene.flat_board:
@@ -84,17 +84,6 @@ def render(scene: Scene) -> Rendering:
     rgb.setflags(write=False)
     truth = build_truth(scene, frame, materials, edge, shares, thickness, lightness, shade, shine)
     return Rendering(scene, rgb, truth)
-
-
-def _check(scene: Scene) -> None:
-    w, h = scene.size_px
-    if w < 64 or h < 64 or w * h > 200_000_000:
-        raise FullhideError("scene", f"{w} x {h} pixels", "use 64 x 64 up to 200 million pixels")
-    if not scene.mm_per_px > 0:
-        raise FullhideError("scene", "the scale is not positive", "give mm_per_px above 0")
-    if scene.camera.profile not in PROFILES:
-        known = ", ".join(PROFILES)
-        raise FullhideError("scene", f"no profile {scene.camera.profile!r}", f"use {known}")
 
 
 def _render_board(scene: Scene, frame: Frame, materials: Materials) -> Rendering:
@@ -162,38 +151,24 @@ class _Painter:
 
     def _colour(self, y0: int, y1: int, hidden: F32 | None) -> F32:
         """Diffuse camera RGB of the part's surface, (h, w, 3) or broadcastable to it."""
-        colour: F32 = self._finish.reshape(1, 1, 3)
-        if self._thickness is not None:
-            at = self._thickness[y0:y1] * np.float32((THICKNESS_STEPS - 1) / 2) + np.float32(0.5)
-            colour = self._film[np.minimum(at.astype(np.int32), THICKNESS_STEPS - 1)]
-        level = None
-        if hidden is not None:
-            steps = np.float32((VALLEY_STEPS - 1) / DEEPEST)
-            level = np.minimum(hidden * steps + np.float32(0.5), VALLEY_STEPS - 1)
-            level = level.astype(np.int32)
-            colour = colour * (self._valley_finish / self._valley_finish[0])[level]
+        finish = self._film_colour(y0, y1)
+        level = None if hidden is None else _level(hidden)
+        if level is not None:
+            finish = finish * (self._valley_finish / self._valley_finish[0])[level]
+        colour = finish
         for name, share in self._shares.maps.items():
             part = share[y0:y1]
-            if not part.any():
-                continue
-            # The maps never sum to more than 1 and each is mixed against the finish, so
-            # that c = (1 - sum f) n + sum f u.
-            u = self._under[name] if level is None else self._valley[name][level]
-            base = self._base(y0, y1, level)
-            colour = colour + part[..., None] * (u - base)
+            if part.any():
+                # The maps never sum to more than 1 and each is mixed against the finish:
+                # c = (1 - sum f) n + sum f u.
+                u = self._under[name] if level is None else self._valley[name][level]
+                colour = colour + part[..., None] * (u - finish)
         return colour
 
-    def _base(self, y0: int, y1: int, level: NDArray[np.int32] | None) -> F32:
-        if self._thickness is None and level is None:
-            return self._finish
-        if level is None:
-            return self._colour_of_film(y0, y1)
-        ratio = (self._valley_finish / self._valley_finish[0])[level]
-        film = self._finish if self._thickness is None else self._colour_of_film(y0, y1)
-        return film * ratio
-
-    def _colour_of_film(self, y0: int, y1: int) -> F32:
-        assert self._thickness is not None
+    def _film_colour(self, y0: int, y1: int) -> F32:
+        """Camera RGB of the finish's film, thin places and all."""
+        if self._thickness is None:
+            return self._finish.reshape(1, 1, 3)
         at = self._thickness[y0:y1] * np.float32((THICKNESS_STEPS - 1) / 2) + np.float32(0.5)
         return self._film[np.minimum(at.astype(np.int32), THICKNESS_STEPS - 1)]
 
@@ -209,6 +184,12 @@ class _Painter:
         bench = self._surround(y0, y1) * (self._relief.light(y0, y1) * shadow)[..., None]
         out *= alpha[..., None]
         out += (1 - alpha)[..., None] * bench
+
+
+def _level(hidden: F32) -> NDArray[np.int32]:
+    """Entry of the valley tables for a share of hidden sky."""
+    at = hidden * np.float32((VALLEY_STEPS - 1) / DEEPEST) + np.float32(0.5)
+    return np.asarray(np.minimum(at, VALLEY_STEPS - 1), dtype=np.int32)
 
 
 def _lay(image: F32, overlay: Overlay, light: F32) -> None:

@@ -9,8 +9,9 @@ from pathlib import Path
 from ..files import ready_folder, write_bytes
 from ._sample_scenes import JOBS, SampleJob, SamplePhoto, SampleRegion
 from ._save import save_photo
-from ._truth import Point, SpotTruth, Truth
+from ._truth import SpotTruth, Truth
 from .render import render
+from .scene import Point
 
 __all__ = ["write_samples"]
 
@@ -158,7 +159,12 @@ def _job_toml(job: SampleJob) -> str:
         "# One entry a photo.  Outlines of the regions are in regions.geojson.",
     ]
     for photo in job.photos:
-        lines += ["[[photo]]", f"# {photo.note}", f'file = "{photo.file}"', f'part = "{photo.part}"']
+        lines += [
+            "[[photo]]",
+            f"# {photo.note}",
+            f'file = "{photo.file}"',
+            f'part = "{photo.part}"',
+        ]
         lines += [f'stage = "{photo.stage}"']
         if photo.coat is not None:
             lines += [f"coat = {photo.coat}"]
