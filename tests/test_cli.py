@@ -173,7 +173,7 @@ def test_a_pipe_gets_one_plain_line_a_region(run: Run, tmp_path: Path) -> None:
         ["retake", "photos/dim.jpg"],
     ]
     assert "bench: seat" in lines[1]
-    assert "reason for fail [red]not markup[/red]" in lines[1]
+    assert lines[1].endswith("Reason for fail [red]not markup[/red].")
     assert lines[3].startswith("1 pass, 1 fail, 1 retake. Next: touch up")
     assert lines[4] == SCOPE
     assert len(lines) == 5
@@ -549,5 +549,5 @@ def test_a_reason_is_never_lost_between_two_photos_without_regions(
     )
     status, out, _ = run("inspect", "good.jpg")
     assert status == 3
-    assert "no region to judge" in out
+    assert "No region to judge." in out
     assert "Nothing was judged." in out

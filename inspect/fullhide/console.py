@@ -23,7 +23,7 @@ class _Row(NamedTuple):
     photo: str
     region: str
     verdict: str
-    why: str
+    why: tuple[str, ...]  # one sentence each
 
 
 def say_error(error: object) -> None:
@@ -93,7 +93,7 @@ def _rows(result: JobResult) -> list[_Row]:
     for photo in result.photos:
         file = printable(photo.file)
         if not photo.regions:
-            rows.append(_Row(file, "-", "-", "no region to judge"))
+            rows.append(_Row(file, "-", "-", ("No region to judge.",)))
         for region in photo.regions:
             part = f"{region.part}: " if region.part else ""
             name = f"{part}{region.name}" + (" (proposed)" if region.proposed else "")
@@ -102,10 +102,16 @@ def _rows(result: JobResult) -> list[_Row]:
                     file,
                     printable(name),
                     region.verdict or "-",
-                    printable("; ".join(reason.rstrip(".") for reason in region.reasons)),
+                    tuple(_sentence(reason) for reason in region.reasons),
                 )
             )
     return rows
+
+
+def _sentence(reason: str) -> str:
+    """Return a reason as a sentence of its own."""
+    text = printable(reason).rstrip(".")
+    return f"{text[:1].upper()}{text[1:]}."
 
 
 def _plain_lines(rows: Sequence[_Row]) -> None:
@@ -116,7 +122,7 @@ def _plain_lines(rows: Sequence[_Row]) -> None:
             row.photo.ljust(widths[0]),
             row.region.ljust(widths[1]),
         )
-        print("  ".join([*cells, row.why]).rstrip())  # noqa: T201
+        print("  ".join([*cells, " ".join(row.why)]).rstrip())  # noqa: T201
 
 
 def _rich_table(rows: Sequence[_Row]) -> None:
@@ -127,14 +133,15 @@ def _rich_table(rows: Sequence[_Row]) -> None:
 
     table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False)
     for heading in ("Photo", "Region", "Verdict", "Why"):
-        table.add_column(heading, overflow="fold", no_wrap=heading == "Verdict")
+        width = 30 if heading == "Why" else None
+        table.add_column(heading, overflow="fold", no_wrap=heading == "Verdict", min_width=width)
     last = None
     for row in rows:
         table.add_row(
             Text("" if row.photo == last else row.photo),
             Text(row.region),
             Text(row.verdict.upper(), style=_STYLES.get(row.verdict, "")),
-            Text(row.why),
+            Text("\n".join(row.why)),
         )
         last = row.photo
     Console().print(table)
