@@ -147,7 +147,7 @@ class ColourFit:
 def _root_transform(x: F32, matrix: F64) -> F32:
     """Root-polynomial of degree 2 on (h, w, 3) float32, by whole planes."""
     out = cv2.transform(x, np.ascontiguousarray(matrix[:, :3]))
-    planes = cv2.split(cv2.max(x, 0.0))
+    planes = cv2.split(cv2.threshold(x, 0.0, 0.0, cv2.THRESH_TOZERO)[1])
     roots = [cv2.sqrt(cv2.multiply(planes[i], planes[j])) for i, j in ((0, 1), (0, 2), (1, 2))]
     return np.asarray(cv2.add(out, cv2.transform(cv2.merge(roots), matrix[:, 3:].copy())))
 
