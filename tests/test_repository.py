@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 import subprocess
 import sys
 import tomllib
@@ -188,6 +189,29 @@ def test_a_source_root_is_no_package(folder: str) -> None:
 def test_test_files_have_unique_names() -> None:
     names = [path.name for path in (ROOT / "tests").rglob("*.py")]
     assert sorted(names) == sorted(set(names))
+
+
+# Where a package is imported by another name than it is installed by.
+IMPORT_NAMES = {
+    "colour-science": "colour",
+    "opencv-python-headless": "cv2",
+    "pillow": "PIL",
+    "scikit-image": "skimage",
+}
+
+
+def test_what_the_engine_imports_is_what_it_asks_for() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
+    names = [re.split(r"[<>=!~\[ ]", line)[0].lower() for line in project["dependencies"]]
+    asked = {IMPORT_NAMES.get(name, name.replace("-", "_")) for name in names}
+    used: set[str] = set()
+    for path in MODULES.values():
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Import):
+                used |= {alias.name.split(".")[0] for alias in node.names}
+            elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
+                used.add(node.module.split(".")[0])
+    assert used - set(sys.stdlib_module_names) - {"fullhide"} == asked
 
 
 def test_the_version_is_one() -> None:
