@@ -177,8 +177,8 @@ def stroke(image: Image, points: Points, style: Style, unit: float, *, closed: b
         Whether the end joins the start.
     """
     if style.double:
-        thin(image, [points], style.halo, 5.2 * unit, closed=closed)
-        thin(image, [points], style.colour, 4.2 * unit, closed=closed)
+        thin(image, [points], style.halo, 4.8 * unit, closed=closed)
+        thin(image, [points], style.colour, 4.0 * unit, closed=closed)
         thin(image, [points], WHITE, 1.2 * unit, closed=closed)
         return
     thin(image, [points], style.halo, 3.2 * unit, closed=closed)

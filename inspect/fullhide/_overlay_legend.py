@@ -78,7 +78,7 @@ def draw_legend(result: PhotoResult, *, width: int, unit: float, px_per_mm: floa
     hidden = sum(len(region.findings) for region in judged) - _MOST_FINDINGS
     if hidden > 0:
         strip.space(4)
-        strip.words(f"and {hidden} smaller ones, listed in the JSON", 8.5, colour=GREY)
+        strip.words(f"and {hidden} more, listed in the JSON", 8.5, colour=GREY)
     strip.rule()
     strip.key(bool(result.chart.corners_px))
     strip.words(wording.SCOPE, 7.5, colour=GREY)
@@ -98,10 +98,10 @@ def finding_words(finding: Finding, *, sure: bool = True) -> str:
     if finding.delta_e is not None:
         words.append(f"ΔE {finding.delta_e:.1f}")
     if finding.share is not None:
-        words.append(f"{100 * finding.share:.0f} % of it shows")
+        words.append(f"share {100 * finding.share:.0f} %")
     if finding.along_seam_mm is not None:
         start, end = finding.along_seam_mm
-        words.append(f"{start:.0f} to {end:.0f} mm along the seam")
+        words.append(f"seam {start:.0f}–{end:.0f} mm")
     return ", ".join(words)
 
 

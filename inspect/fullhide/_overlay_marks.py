@@ -19,7 +19,7 @@ __all__ = ["CLEAR", "GAP", "RING", "Frame", "Group", "Marks", "find_marks", "num
 Points = NDArray[np.float64]
 
 # In phone pixels: free space around a finding; from there to the middle of its ring; beyond it.
-GAP, RING, CLEAR = 4.0, 1.8, 2.0
+GAP, RING, CLEAR = 4.0, 2.4, 2.4
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -53,6 +53,16 @@ class Room:
         rows = slice(max(0, int(np.floor(y0))), max(0, int(np.ceil(y1))))
         self.taken[rows, max(0, int(np.floor(x0))) : max(0, int(np.ceil(x1)))] = 1
 
+    def take_line(self, start: NDArray[Any], end: NDArray[Any]) -> None:
+        """Nothing else may be put on the line between two points of the picture."""
+        x, y = _cells(start / self.cell, end / self.cell, self.taken.shape)
+        self.taken[y, x] = 1
+
+    def clear(self, start: NDArray[Any], end: NDArray[Any], block: Mask) -> bool:
+        """Whether the line between two points of the picture misses every blocked cell."""
+        x, y = _cells(start / self.cell, end / self.cell, block.shape)
+        return not bool(block[y, x].any())
+
     def place(
         self,
         size: tuple[float, float],
@@ -60,7 +70,9 @@ class Room:
         near: Mask,
         cover: NDArray[np.float32],
         pull: float,
-        block: Mask | None = None,
+        block: Mask,
+        reach: float = np.inf,
+        strict: bool = False,
     ) -> Point | None:
         """Best place for a label.
 
@@ -75,7 +87,11 @@ class Room:
         pull
             What a pixel of distance costs.
         block
-            1 where the straight line between label and thing must not pass.
+            1 where the straight line between label and thing had better not pass.
+        reach
+            Largest distance in pixels.
+        strict
+            Rather no place at all than one without a free line.
 
         Returns
         -------
@@ -87,35 +103,37 @@ class Room:
             return None
         far = cv2.distanceTransform(1 - near, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
         nearest = cv2.erode(far, np.ones((high, wide), np.uint8), anchor=(0, 0))
-        free = _sums(self.taken, wide, high) == 0
-        cost = _sums(cover, wide, high) / (wide * high)
-        cost += pull * self.cell * np.asarray(nearest)[: rows - high + 1, : columns - wide + 1]
+        away = self.cell * np.asarray(nearest)[: rows - high + 1, : columns - wide + 1]
+        cost = _sums(cover, wide, high) / (wide * high) + pull * away
         # Among equals the upper one: people look there first.
         cost += np.linspace(0, 0.02, cost.shape[0])[:, None]
-        cost[~free] = np.inf
-        return self._best(cost, (wide, high), near, block)
+        cost[(_sums(self.taken, wide, high) > 0) | (away > reach)] = np.inf
+        best = self._best(cost, (wide, high), near, block, strict)
+        return None if best is None else (best[0] * self.cell, best[1] * self.cell)
 
     def _best(
-        self, cost: NDArray[Any], box: tuple[int, int], near: Mask, block: Mask | None
+        self, cost: NDArray[Any], box: tuple[int, int], near: Mask, block: Mask, strict: bool
     ) -> Point | None:
+        """Column and row of the cheapest place with a free line; else of the cheapest."""
         flat = cost.ravel()
         count = int(np.isfinite(flat).sum())
         if count == 0:
             return None
         order = np.argsort(flat, kind="stable")[:count]
-        best = np.unravel_index(int(order[0]), cost.shape)
-        if block is not None:
-            # Spread the tries: neighbours share their line's fate.
-            tries = np.unique(np.geomspace(1, count, _TRIES).astype(int) - 1)
-            edge = np.argwhere(near)[:, ::-1]
-            for index in order[tries]:
-                y, x = np.unravel_index(int(index), cost.shape)
-                middle = np.array([x + box[0] / 2, y + box[1] / 2])
-                target = edge[np.argmin(((edge - middle) ** 2).sum(axis=1))] + 0.5
-                if not _crosses(block, middle, target):
-                    best = (y, x)
-                    break
-        return float(best[1] * self.cell), float(best[0] * self.cell)
+        # Spread the tries: neighbours share their line's fate.
+        tries = np.unique(np.geomspace(1, count, _TRIES).astype(int) - 1)
+        rim = near & (1 - cv2.erode(near, np.ones((3, 3), np.uint8)))
+        edge = np.argwhere(rim if np.any(rim) else near)[:, ::-1] + 0.5
+        for index in order[tries]:
+            y, x = np.unravel_index(int(index), cost.shape)
+            low = np.array([x, y], np.float64)
+            starts = np.clip(edge, low, low + box)
+            k = int(np.argmin(((edge - starts) ** 2).sum(axis=1)))
+            columns, rows = _cells(starts[k], edge[k], block.shape)
+            if not block[rows, columns].any():
+                return float(x), float(y)
+        y, x = np.unravel_index(int(order[0]), cost.shape)
+        return None if strict else (float(x), float(y))
 
 
 def _sums(grid: NDArray[Any], wide: int, high: int) -> NDArray[np.float64]:
@@ -126,8 +144,11 @@ def _sums(grid: NDArray[Any], wide: int, high: int) -> NDArray[np.float64]:
     )
 
 
-def _crosses(block: Mask, start: NDArray[Any], end: NDArray[Any]) -> bool:
+def _cells(
+    start: NDArray[Any], end: NDArray[Any], shape: tuple[int, ...]
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Columns and rows of the grid cells along a line."""
     count = int(np.abs(end - start).max()) * 2 + 2
-    x, y = np.linspace(start, end, count).astype(int).T
-    inside = (x >= 0) & (y >= 0) & (x < block.shape[1]) & (y < block.shape[0])
-    return bool(block[y[inside], x[inside]].any())
+    x, y = np.linspace(start, end, count).astype(np.intp).T
+    inside = (x >= 0) & (y >= 0) & (x < shape[1]) & (y < shape[0])
+    return x[inside], y[inside]

@@ -55,10 +55,12 @@ _MIN_WIDTH = 900
 #: The picture is drawn to be read at this width.
 _PHONE_PX = 400
 _MOST_TAGS = 40
+# A number further from its ring than this many phone pixels only confuses: better none.
+_TAG_REACH = 45
 
-# What a label costs that covers …, against 1 for 50 phone pixels of distance.
-_ON_OWN, _ON_OTHER, _ON_CHART, _ON_PATCH = 1.0, 2.5, 2.0, 5.0
-_PULL = 0.02
+# What a label costs that covers …, against 1 for 80 phone pixels of distance.
+_ON_OWN, _ON_OTHER, _ON_CHART, _ON_PATCH = 1.5, 2.5, 2.0, 5.0
+_PULL = 1 / 80
 
 
 def draw_overlay(
@@ -174,7 +176,8 @@ class _Sheet:
             for line in group.lines:
                 stroke(self.image, line, style, self.unit, closed=not group.patch)
         self._cover(marks.groups)
-        for outline, region in self.judged:
+        # The smallest region first: it has the fewest places for its label.
+        for outline, region in sorted(self.judged, key=lambda pair: self.own[id(pair[0])].sum()):
             self._label(outline, region)
         for group in [g for g in marks.groups if g.findings][:_MOST_TAGS]:
             self._tag(group)
@@ -247,7 +250,11 @@ class _Sheet:
         cover = np.where(own > 0, np.float32(_ON_OWN), self.cover)
         cover[self.patches] = _ON_PATCH
         size = (wide + 3 * u, high + 3 * u)
-        at = self.room.place(size, near=own, cover=cover, pull=_PULL / u)
+        near = own & (self.room.taken == 0)
+        block = self.room.taken.copy()
+        at = self.room.place(
+            size, near=near if near.any() else own, cover=cover, pull=_PULL / u, block=block
+        )
         if at is None:
             return
         x0, y0 = at[0] + 1.5 * u, at[1] + 1.5 * u
@@ -279,8 +286,14 @@ class _Sheet:
         usable = (gap > 4 * u) & (deep > min(5 * u, 0.6 * float(deep.max())))
         if not usable.any():
             return
-        end = points[usable][np.argmin(gap[usable])]
-        self._lead(np.clip(end, box[:2], box[2:]), end)
+        ends = points[usable][np.argsort(gap[usable], kind="stable")]
+        starts = np.clip(ends, box[:2], box[2:])
+        tries = range(0, min(len(ends), 2000), 10)
+        free = (i for i in tries if self.room.clear(starts[i], ends[i], self.room.taken))
+        best = next(free, 0)
+        end = ends[best]
+        self._lead(starts[best], end)
+        self.room.take_line(starts[best], end)
         dot(self.image, end, 2.4 * u, WHITE)
         dot(self.image, end, 1.7 * u, BLACK)
 
@@ -303,6 +316,8 @@ class _Sheet:
             cover=cover,
             pull=_PULL / u,
             block=self.room.taken & (1 - group.zone),
+            reach=_TAG_REACH * u,
+            strict=True,
         )
         if at is None:
             return
@@ -312,6 +327,7 @@ class _Sheet:
         nearest = np.clip(ring, box[:2], box[2:])
         best = int(np.argmin(((ring - nearest) ** 2).sum(axis=1)))
         self._lead(nearest[best], ring[best])
+        self.room.take_line(nearest[best], ring[best])
         plate(self.image, box, BLACK, WHITE, width=1.2 * u, radius=3.5 * u)
         left = x0 + (wide - text_width(text, size, BOLD)) / 2
         put_text(self.image, text, (left, y0 + high / 2), size, WHITE, BOLD)
