@@ -5,7 +5,7 @@ Nothing here is measured from a real product: layouts are drawn at random within
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -58,8 +58,19 @@ class Painted:
     patches: F64  # (24, 3) working linear before noise
     width_px: float
     layout: Layout
-    flags: tuple[str, ...] = ()
-    extra: dict[str, object] = field(default_factory=dict)
+    inner: F64 | None = None  # (24, 4, 2) corners of each patch's inner part, half its side
+
+    def recorded(self) -> F64:
+        """(24, 3) working linear means of the inner parts, as this 8-bit picture holds them."""
+        assert self.inner is not None
+        out = np.zeros((24, 3))
+        for k, quad in enumerate(self.inner):
+            x0, y0 = np.floor(quad.min(axis=0)).astype(int)
+            x1, y1 = np.ceil(quad.max(axis=0)).astype(int)
+            mask = np.zeros((y1 - y0, x1 - x0), np.uint8)
+            cv2.fillConvexPoly(mask, np.rint(quad - [x0, y0] - 0.5).astype(np.int32), 1)
+            out[k] = self.linear((int(x0), int(y0), int(x1), int(y1)))[mask > 0].mean(axis=0)
+        return out
 
     @property
     def size_px(self) -> tuple[int, int]:
@@ -272,7 +283,15 @@ def paint(
         patches=colours @ SRGB_TO_2020.T * light,
         width_px=float(np.linalg.norm(corners[1] - corners[0])),
         layout=layout,
+        inner=_inner(hom, layout),
     )
+
+
+def _inner(hom: F64, layout: Layout) -> F64:
+    reach = (1 - layout.gap) / 4
+    square = reach * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
+    points = (patch_centres(layout)[:, None] + square).reshape(-1, 2)
+    return warp_points(hom, points).reshape(24, 4, 2)
 
 
 def _spoil(

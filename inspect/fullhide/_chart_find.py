@@ -25,6 +25,7 @@ _STEPS = (10, 22, 5)  # code steps that part a patch from its surround
 _MIN_AREA, _MAX_AREA = 14, 60 * 60  # of a patch's flat inside, px of the reduced picture
 _MAX_BLOBS = 1500
 _MIN_CELLS = 8
+_MAX_CELLS = 32  # a larger lattice is another thing: tiles, keys, a bigger chart
 _MIN_SCORE = 0.75
 
 
@@ -137,6 +138,8 @@ def _lattices(blobs: _Blobs) -> Iterator[tuple[Cells, F64]]:
             used[i] = True
             continue
         used[list(cells.values())] = True
+        if len(cells) > _MAX_CELLS:
+            continue
         hom = _fit(blobs, cells)
         if hom is not None:
             yield cells, hom
@@ -285,7 +288,6 @@ def _windows(picture: U8, cells: Cells, hom: F64, reference: F64) -> list[Candid
             for x in range(values.shape[1] - cols + 1):
                 block = (slice(y, y + rows), slice(x, x + cols))
                 count = int(held[block].sum())
-                # A larger lattice is another thing: tiles, keys, a bigger chart.
                 if count < _MIN_CELLS or len(cells) - count > 2 + count // 4:
                     continue
                 if not inside[block].all():

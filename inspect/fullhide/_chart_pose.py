@@ -129,7 +129,7 @@ def rectify(photo: Picture, hom: F64) -> tuple[F32, int] | None:
         small, scale = photo.preview(1000)
         if pitch * scale < 22.0:
             small, scale = photo.preview(2000)
-        source: F32 = small.astype(np.float32) / 255.0
+        source: NDArray[np.uint8] | F32 = small
         shift = np.diag([scale, scale, 1.0])
     else:
         box = _reach(hom, (w, h))
@@ -143,18 +143,15 @@ def rectify(photo: Picture, hom: F64) -> tuple[F32, int] | None:
     m = shift @ hom @ to_grid
     m[:2] -= 0.5 * m[2]  # continuous frame to pixel numbers
     size = (round((5 + 2 * _MARGIN) * per), round((3 + 2 * _MARGIN) * per))
-    flat = cv2.warpPerspective(
-        source,
-        m,
-        size,
-        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_CONSTANT,
-        borderValue=(-1.0, -1.0, -1.0, -1.0),
-    )
+    how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    flat = cv2.warpPerspective(source, m, size, flags=how).astype(np.float32)
     # Steps are judged against the chart's own white, whatever the exposure.
-    white = max(float(np.percentile(flat[:: max(1, per // 8), :: max(1, per // 8)], 98)), 0.05)
-    known = flat.min(axis=2, keepdims=True) >= 0.0
-    return np.where(known, flat / np.float32(white), np.float32(-1.0)), per
+    stride = max(1, per // 8)
+    flat /= max(float(np.percentile(flat[::stride, ::stride], 98)), 1e-3)
+    # Beyond the photo's edge nothing is known.
+    frame = np.full(source.shape[:2], 255, np.uint8)
+    flat[cv2.warpPerspective(frame, m, size, flags=how) < 255] = -1.0
+    return flat, per
 
 
 def _reach(hom: F64, size: tuple[int, int]) -> Box:
@@ -298,7 +295,7 @@ def _side(flat: F32, per: int, half: float, count: int, last: float) -> tuple[fl
     y1 = round((_MARGIN + count - 1 + half) * per)
     start = round(last + (half + 0.05) * per)
     strip = flat[y0:y1, start:]
-    known = strip.min(axis=2) >= 0.0
+    known = strip[..., 0] >= 0.0
     middle = np.median(np.where(known[..., None], strip, np.nan), axis=0)
     depth = int((known.mean(axis=0) > 0.9).sum())
     if depth < max(4, 0.06 * per):

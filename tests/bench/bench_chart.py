@@ -64,7 +64,7 @@ def compare(photo: Painted, reading: ChartReading) -> tuple[bool, float, float]:
     """Whether the reading is wrong, its corner error in px, its patch error in codes of 255."""
     pitch = photo.width_px / photo.layout.size[0]
     centre = float(np.abs(reading.centres_px - photo.centres).max())
-    seen, true = (_codes(values @ TO_SRGB.T) for values in (reading.patches, photo.patches))
+    seen, true = (_codes(values @ TO_SRGB.T) for values in (reading.patches, photo.recorded()))
     corner = float(np.abs(reading.corners_px - photo.corners).max())
     wrong = centre > 0.25 * pitch or "chart_mirrored" in reading.flags
     return wrong, corner / pitch, float(np.abs(seen - true).max())
