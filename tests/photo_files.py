@@ -87,7 +87,7 @@ def gamma_tag(gamma: float) -> bytes:
 
 
 def table_tag(values: Array) -> bytes:
-    codes = np.rint(np.asarray(values) * 65535).astype(">u2").tobytes()
+    codes: bytes = np.rint(np.asarray(values) * 65535).astype(">u2").tobytes()
     return b"curv\0\0\0\0" + struct.pack(">I", len(values)) + codes
 
 
