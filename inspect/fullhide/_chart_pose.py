@@ -25,6 +25,7 @@ _MIN_EDGES = 12  # patches with clear edges on all sides: own choice
 # pitches, and its standard uncertainty. Own choice, spanning boards with narrow and wide rims.
 NOMINAL_RIM = 0.68
 NOMINAL_RIM_U = 0.12
+_LOPSIDED = 0.2  # pitches between left and right rim: more is a shadow or a mat, not the board
 
 
 class Picture(Protocol):
@@ -96,9 +97,17 @@ class Board:
     @property
     def width_u(self) -> float:
         """Standard uncertainty of the width, relative."""
-        unseen = NOMINAL_RIM_U if self.hand_u is None else self.hand_u
-        each = np.where(self.seen, 0.008 + 0.25 * self.soft, unseen)  # own choice, from the bench
+        marked = self.hand_u is not None
+        unseen = self.hand_u if self.hand_u is not None else NOMINAL_RIM_U
+        trusted = self.seen & (marked or self.sure)
+        each = np.where(trusted, 0.008 + 0.25 * self.soft, unseen)  # own choice, from the bench
         return float(np.hypot(each[0], each[2]) / self.width)
+
+    @property
+    def sure(self) -> bool:
+        """Whether both ends of the width were seen, at like distances from the patches."""
+        ends = bool(self.seen[0] and self.seen[2])
+        return ends and abs(float(self.rim[0] - self.rim[2])) < _LOPSIDED
 
     def corners(self) -> F64:
         """(4, 2) in grid units, dark skin's corner first, clockwise in the chart's frame."""

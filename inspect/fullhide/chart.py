@@ -314,7 +314,7 @@ def _read(
     flags = list(verdict.flags)
     if placed.width_px < SMALL_PX:
         flags.append("chart_small")
-    if marks is None and not (board.seen[0] and board.seen[2]):
+    if marks is None and not board.sure:
         flags.append("scale_doubtful")
     return replace(
         placed,

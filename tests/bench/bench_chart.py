@@ -20,6 +20,8 @@ from chart_painter import (  # noqa: E402
     Layout,
     Painted,
     Placement,
+    background,
+    encode,
     paint,
     pose,
     srgb_of,
@@ -130,6 +132,45 @@ def main() -> None:
     print(f"  seconds: median {np.median(seconds):.3f}, largest {max(seconds):.3f}")
     for miss in misses[:12]:
         print("  missed", *miss)
+    decoys(max(number // 3, 10), size, rng)
+
+
+def decoys(number: int, size: tuple[int, int], rng: np.random.Generator) -> None:
+    """Boards like the chart that are not it: none may be read without a doubt."""
+    tally: dict[str, list[int]] = {}
+    seconds = []
+    for n in range(number):
+        kind = ("shuffled", "random", "grey", "rows turned", "tiles", "keyboard", "quilt")[n % 7]
+        placement, layout = random_case(rng, size)
+        lab = SPEC.lab
+        if kind == "shuffled":
+            lab = rng.permutation(lab)
+        elif kind == "random":
+            lab = np.column_stack([rng.uniform(20, 95, 24), rng.uniform(-50, 50, (24, 2))])
+        elif kind == "grey":
+            lab = np.column_stack([rng.uniform(20, 95, 24), np.zeros((24, 2))])
+        elif kind == "rows turned":
+            lab = lab.reshape(4, 6, 3)[rng.permutation(4)].reshape(24, 3)
+            if np.array_equal(lab, SPEC.lab):
+                continue
+        if kind in ("tiles", "keyboard", "quilt"):
+            scene = "bright tiles" if n % 2 else kind
+            linear = background(scene, size, rng) * np.float32(rng.uniform(0.3, 0.9))
+            nowhere = np.zeros((4, 2))
+            photo = Painted(encode(linear), nowhere, nowhere, nowhere, 0.0, layout)
+        else:
+            photo = paint(lab, placement, size=size, layout=layout, seed=n)
+        start = time.perf_counter()
+        reading = find_chart(photo, spec=SPEC)
+        seconds.append(time.perf_counter() - start)
+        row = tally.setdefault(kind, [0, 0, 0])
+        row[0] += 1
+        row[1] += reading.found
+        row[2] += reading.found and not ({"chart_covered", "chart_doubtful"} & set(reading.flags))
+    print("Decoys")
+    for kind, (total, found, silent) in tally.items():
+        print(f"  {kind:12s} {total:3d}: {found} read, {silent} without a doubt")
+    print(f"  seconds: median {np.median(seconds):.3f}, largest {max(seconds):.3f}")
 
 
 if __name__ == "__main__":
