@@ -165,6 +165,37 @@ def test_the_photo_itself_is_not_touched(photo: Photo) -> None:
     assert np.array_equal(photo.encoded, before)
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_labels_cover_neither_findings_nor_one_another(
+    photo: Photo, monkeypatch: pytest.MonkeyPatch, seed: int
+) -> None:
+    plates: list[tuple[float, float, float, float]] = []
+
+    def note(image: Array, box: tuple[float, float, float, float], *rest: Any, **kw: Any) -> None:
+        # The verdict's own field lies on its label's plate and starts at the same corner.
+        if not plates or box[:2] != plates[-1][:2]:
+            plates.append(box)
+        _overlay_draw.plate(image, box, *rest, **kw)
+
+    monkeypatch.setattr(overlay, "plate", note)
+    found = crowd(14, 20 + seed)
+    names = ["left wing", "right wing", "front edge"]
+    regions = [region(names[0], "fail", *found), *(region(n, "pass") for n in names[1:])]
+    outlines = [
+        outline(names[0], 0, 0, 600, 900),
+        outline(names[1], 600, 0, 1200, 800),
+        outline(names[2], 600, 800, 1200, 900, kind="panel"),
+    ]
+    draw_overlay(photo, result=photo_result(photo, *regions), outlines=outlines)
+    assert len(plates) > 6
+
+    def apart(a: tuple[float, ...], b: tuple[float, ...]) -> bool:
+        return a[2] <= b[0] or b[2] <= a[0] or a[3] <= b[1] or b[3] <= a[1]
+
+    assert all(apart(box, spot.box_px) for box in plates for spot in found)
+    assert all(apart(a, b) for i, a in enumerate(plates) for b in plates[:i])
+
+
 def test_labels_are_put_on_nothing_that_is_taken() -> None:
     random = np.random.default_rng(5)
     room = Room((800, 600), 4.0)
@@ -400,7 +431,7 @@ def test_large_photos_shrink_and_small_ones_grow(
     tmp_path: Path, size: tuple[int, int], wanted: tuple[int, int]
 ) -> None:
     path = tmp_path / "p.png"
-    path.write_bytes(make.png(make.picture(*size)))
+    path.write_bytes(make.png(np.tile(make.picture(100, 100), (size[1] // 100, size[0] // 100, 1))))
     photo = open_photo(path)
     image = draw_overlay(photo, result=photo_result(photo), outlines=[])
     assert image.shape[1] == wanted[0]
