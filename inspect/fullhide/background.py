@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from fullhide.colour import WHITE_D50
 from fullhide.region import RegionView
 
-__all__ = ["Background", "background", "masked_blur"]
+__all__ = ["Background", "background", "masked_blur", "slow_mean", "times"]
 
 Array = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -22,7 +22,7 @@ Vector = NDArray[np.float64]
 #: spot, narrower than a panel's roll).
 SLOW_MM = 7.0
 #: Seams: along and across.
-ALONG_MM, ACROSS_MM = 9.0, 0.35
+ALONG_MM, ACROSS_MM = 9.0, 0.08
 _COARSE_MM = 1.0
 
 
@@ -36,15 +36,15 @@ class Background:
         XYZ of the finished colour at the region's own middle brightness, (3,).
     ratio
         Pixel over background, less one, float32 (H, W, 3); 0 outside the judged pixels.
-    level
-        Background brightness over `finish`, float32 (H, W).
+    weight
+        How much a pixel's ratio is worth: the light it got, at most 1; 0 where not judged.
     judged
         Pixels that `ratio` holds for.
     """
 
     finish: Vector
     ratio: Array
-    level: Array
+    weight: Array
     judged: Mask
 
 
@@ -65,11 +65,39 @@ def masked_blur(values: Array, weight: Array, sigma: tuple[float, float]) -> Arr
     ndarray
         Shape of `values`; 0 where nothing is admitted nearby.
     """
-    spread = weight[..., None] if values.ndim == 3 else weight
-    total = _blur(values * spread, sigma)
     mass = _blur(weight, sigma)
-    mass = mass[..., None] if values.ndim == 3 else mass
-    return cast(Array, np.divide(total, mass, out=np.zeros_like(total), where=mass > 1e-3))
+    # Where nothing is admitted the sum is nought too, whatever it is divided by.
+    inverse = np.reciprocal(np.maximum(mass, np.float32(1e-3)))
+    total = _blur(times(values, weight), sigma)
+    return times(total, inverse)
+
+
+def times(values: Array, factor: Array) -> Array:
+    """Product of an image of one or three channels with one of one channel."""
+    if values.ndim == 2:
+        return cast(Array, cv2.multiply(values, factor))
+    return cast(Array, cv2.multiply(values, cv2.merge([factor, factor, factor])))
+
+
+def slow_mean(values: Array, weight: Array, sigma: float) -> Array:
+    """`masked_blur` of an image (H, W) for a wide Gaussian, worked out on a reduced image.
+
+    Parameters
+    ----------
+    values, weight
+        (H, W), float32.
+    sigma
+        Standard deviation, pixels.
+    """
+    side = max(1, int(sigma / 4.0))
+    if side == 1:
+        return masked_blur(values, weight, (sigma, sigma))
+    block = (side, side)
+    mass = _joined(weight, block)
+    total = _joined(times(values, weight), block)
+    mean = times(total, np.reciprocal(np.maximum(mass, np.float32(1e-3))))
+    mean = masked_blur(mean, mass, (sigma / side, sigma / side))
+    return _enlarged(mean, block, (values.shape[1], values.shape[0]))
 
 
 def _blur(values: Array, sigma: tuple[float, float]) -> Array:
@@ -108,7 +136,7 @@ def background(view: RegionView) -> Background:
 
 def _panel(view: RegionView) -> Background:
     block = max(1, round(_COARSE_MM / view.mm_per_px))
-    values, mass = _coarse(view.xyz, view.judged, block)
+    values, mass = _coarse(view.xyz, view.judged, (block, block))
     good = mass > 0.5
     finish = _centre(values[good])
     sigma = SLOW_MM / (view.mm_per_px * block)
@@ -117,35 +145,35 @@ def _panel(view: RegionView) -> Background:
     smooth = shading[..., None] * finish.astype(np.float32) * (1.0 + drift)
     smooth += shine[..., None] * WHITE_D50.astype(np.float32)
     height, width = view.judged.shape
-    smooth = _enlarged(smooth, block, (width, height))
+    smooth = _enlarged(smooth, (block, block), (width, height))
     return _finished(view, smooth, finish)
 
 
-def _coarse(xyz: Array, judged: Mask, block: int) -> tuple[Array, Array]:
-    """Means over square blocks of the judged pixels, and the share judged."""
+def _coarse(xyz: Array, judged: Mask, block: tuple[int, int]) -> tuple[Array, Array]:
+    """Means over blocks (x, y pixels) of the judged pixels, and the share judged."""
     weight = judged.astype(np.float32)
-    if block == 1:
+    if block == (1, 1):
         return xyz, weight
-    height, width = judged.shape
-    size = (max(1, -(-width // block)), max(1, -(-height // block)))
-    pad = (0, size[1] * block - height, 0, size[0] * block - width)
-    total = cv2.copyMakeBorder(xyz * weight[..., None], *pad, cv2.BORDER_CONSTANT)
-    weight = cast(Array, cv2.copyMakeBorder(weight, *pad, cv2.BORDER_CONSTANT))
-    total = cv2.resize(total, size, interpolation=cv2.INTER_AREA)
-    mass = cast(Array, cv2.resize(weight, size, interpolation=cv2.INTER_AREA))
-    values = np.divide(
-        total, mass[..., None], out=np.zeros_like(total), where=mass[..., None] > 1e-3
-    )
-    return values, mass
+    mass = _joined(weight, block)
+    total = _joined(times(xyz, weight), block)
+    return times(total, np.reciprocal(np.maximum(mass, np.float32(1e-3)))), mass
 
 
-def _enlarged(coarse: Array, block: int, size: tuple[int, int]) -> Array:
-    if block == 1:
+def _joined(image: Array, block: tuple[int, int]) -> Array:
+    """Means over blocks, the image carried on by zeros where the last ones stick out."""
+    height, width = image.shape[:2]
+    size = (max(1, -(-width // block[0])), max(1, -(-height // block[1])))
+    pad = (0, size[1] * block[1] - height, 0, size[0] * block[0] - width)
+    padded = cv2.copyMakeBorder(image, *pad, cv2.BORDER_CONSTANT)
+    return cast(Array, cv2.resize(padded, size, interpolation=cv2.INTER_AREA))
+
+
+def _enlarged(coarse: Array, block: tuple[int, int], size: tuple[int, int]) -> Array:
+    if block == (1, 1):
         return coarse
     width, height = size
-    large = cv2.resize(
-        coarse, (coarse.shape[1] * block, coarse.shape[0] * block), interpolation=cv2.INTER_LINEAR
-    )
+    whole = (coarse.shape[1] * block[0], coarse.shape[0] * block[1])
+    large = cv2.resize(coarse, whole, interpolation=cv2.INTER_LINEAR)
     return cast(Array, large[:height, :width])
 
 
@@ -216,20 +244,21 @@ def _plane(values: Array, good: Mask) -> Array:
 
 
 def _seam(view: RegionView) -> Background:
-    values, mass = view.xyz, view.judged.astype(np.float32)
-    finish = _centre(values[view.judged])
-    sigma = (ALONG_MM / view.mm_per_px, ACROSS_MM / view.mm_per_px)
+    block = (max(1, round(_COARSE_MM / view.mm_per_px)), 1)
+    values, mass = _coarse(view.xyz, view.judged, block)
+    good = mass > 0.5
+    finish = _centre(values[good])
+    sigma = (ALONG_MM / (view.mm_per_px * block[0]), ACROSS_MM / view.mm_per_px)
     slow = _robust_slow(values, mass, sigma, finish)
-    bright = (slow / finish.astype(np.float32)).mean(axis=-1)
-    tint = slow / finish.astype(np.float32) / np.maximum(bright, 1e-4)[..., None]
-    row_tint = np.ones((tint.shape[0], 1, 3), np.float32)
-    for row in range(tint.shape[0]):
-        there = view.judged[row]
-        if there.sum() >= 8:
-            row_tint[row, 0] = np.median(tint[row, there], axis=0)
-    row_tint = _as_interreflection(row_tint, finish)
-    smooth = bright[..., None] * row_tint * finish.astype(np.float32)
-    return _finished(view, smooth, finish)
+    tint = slow / finish.astype(np.float32)
+    bright = tint.mean(axis=-1)
+    tint /= np.maximum(bright, 1e-4)[..., None]
+    rows = np.ones((tint.shape[0], 1, 3), np.float32)
+    for row in np.flatnonzero(good.sum(axis=1) >= 8):
+        rows[row, 0] = np.median(tint[row, good[row]], axis=0)
+    smooth = bright[..., None] * _as_interreflection(rows, finish) * finish.astype(np.float32)
+    height, width = view.judged.shape
+    return _finished(view, _enlarged(smooth, block, (width, height)), finish)
 
 
 def _as_interreflection(row_tint: Array, finish: Vector) -> Array:
@@ -251,9 +280,14 @@ def _as_interreflection(row_tint: Array, finish: Vector) -> Array:
 
 def _finished(view: RegionView, smooth: Array, finish: Vector) -> Background:
     floor = np.float32(0.02) * finish.astype(np.float32)
-    judged = view.judged & (smooth > floor).all(axis=-1)
-    smooth = np.maximum(smooth, floor)
-    ratio = view.xyz / smooth - np.float32(1.0)
-    ratio *= judged[..., None]
-    level = (smooth / finish.astype(np.float32)).mean(axis=-1)
-    return Background(finish=finish, ratio=ratio, level=level, judged=judged)
+    lowest = tuple(float(v) for v in floor)
+    bright = cv2.inRange(smooth, (*lowest, 0.0), (1e9, 1e9, 1e9, 1e9)) > 0
+    judged = view.judged & bright
+    ratio = cast(Array, cv2.divide(view.xyz, np.maximum(smooth, floor)))
+    ratio -= np.float32(1.0)
+    ratio[~judged] = 0.0
+    # Shot noise: the variance of a ratio goes as one over the light.
+    level = cv2.transform(smooth, (1.0 / (3.0 * finish))[None]).reshape(judged.shape)
+    weight = np.clip(level, 0.03, 1.0).astype(np.float32)
+    weight[~judged] = 0.0
+    return Background(finish=finish, ratio=ratio, weight=weight, judged=judged)

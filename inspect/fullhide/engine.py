@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
@@ -24,6 +26,7 @@ from fullhide.result import ChartResult, JobResult, PhotoResult, RegionResult
 __all__ = ["Inspection", "PhotoArtifacts", "inspect_job", "inspect_photo"]
 
 Labels = NDArray[np.uint16]
+Box = tuple[int, int, int, int]
 
 #: Stands in for the scale where nothing gives it, so that findings can at least be shown.
 NOMINAL_MM_PER_PX = 0.2
@@ -269,20 +272,23 @@ def _regions(
     width, height = scene.photo.size_px
     labels = np.zeros((height, width), np.uint16)
     reference = reference_colour(scene, outlines)
+    wanted = [o for o in outlines if o.kind not in ("ignore", "chart")]
+
+    def judged(outline: RegionOutline) -> tuple[RegionResult, Labels | None, Box]:
+        return judge_region(scene, outline, job=job, entry=entry, reference=reference)
+
+    # The work is in array calls that let other threads run.
+    with ThreadPoolExecutor(max_workers=max(1, min(4, os.cpu_count() or 1))) as pool:
+        found = list(pool.map(judged, wanted))
     results: list[RegionResult] = []
-    first = 1
-    for outline in outlines:
-        if outline.kind in ("ignore", "chart"):
-            continue
-        result, crop, box = judge_region(
-            scene, outline, job=job, entry=entry, reference=reference, first_id=first
-        )
-        results.append(result)
-        first += len(result.findings)
+    last = 0
+    for result, crop, (x0, y0, x1, y1) in found:
         if crop is not None:
-            x0, y0, x1, y1 = box
             place = labels[y0:y1, x0:x1]
-            np.copyto(place, crop, where=(place == 0) & (crop > 0))
+            np.copyto(place, crop + np.uint16(last), where=(place == 0) & (crop > 0))
+        numbered = tuple(replace(f, id=f.id + last) for f in result.findings)
+        results.append(replace(result, findings=numbered))
+        last += len(numbered)
     return tuple(results), labels
 
 

@@ -99,7 +99,6 @@ def judge_region(
     job: Job,
     entry: PhotoEntry,
     reference: Vector | None,
-    first_id: int,
 ) -> tuple[RegionResult, NDArray[np.uint16] | None, Box]:
     """Check one region.
 
@@ -113,13 +112,12 @@ def judge_region(
         Colours, limits, part and stage.
     reference
         Colour of the photo's reference part, if there is one.
-    first_id
-        Number of the region's first finding.
 
     Returns
     -------
     result, labels, box
-        The findings' ids in the pixels of a box of the photo; None if there are none.
+        The findings, numbered from 1, in the pixels of a box of the photo; None if there are
+        none.
     """
     view = scene.view(outline, job.limits)
     flags = [*(name for name in scene.flags), *_region_flags(scene, view, outline, job.limits)]
@@ -147,7 +145,7 @@ def judge_region(
         )
         return replace(empty, reasons=(why,), measures=_lab_measures(colour["lab"])), None, view.box
     outcomes = _outcomes(scene, view, ground, job, reference)
-    return _result(scene, view, ground, outcomes, empty, flags, job, first_id)
+    return _result(scene, view, ground, outcomes, empty, flags, job)
 
 
 def _lab_measures(lab: Vector) -> dict[str, Measure]:
@@ -270,7 +268,6 @@ def _result(
     empty: RegionResult,
     flags: list[str],
     job: Job,
-    first_id: int,
 ) -> tuple[RegionResult, NDArray[np.uint16] | None, Box]:
     airbag = wording.may_hold_airbag(empty.name, empty.part)
     judged_share = float(ground.judged.sum()) / max(1.0, float(view.inside.sum()))
@@ -298,7 +295,7 @@ def _result(
         reasons.insert(0, wording.passed_reason(job.limits, judged_share))
     if airbag:
         reasons.append(wording.AIRBAG_NOTICE)
-    findings, labels = _findings(scene, view, outcomes, first_id)
+    findings, labels = _findings(scene, view, outcomes)
     measures = {name: m for o in outcomes for name, m in o.measures.items()}
     measures["judged_share"] = Measure(value=judged_share, u=None, limit=None, unit="1")
     if not scene.scaled and "show_through_mm2" in measures:
@@ -351,7 +348,7 @@ def _reasons(
 
 
 def _findings(
-    scene: Scene, view: RegionView, outcomes: Sequence[Outcome], first_id: int
+    scene: Scene, view: RegionView, outcomes: Sequence[Outcome]
 ) -> tuple[tuple[Finding, ...], NDArray[np.uint16] | None]:
     """Findings in photo pixels, largest first, and their label map."""
     source = next((o for o in outcomes if o.spots and o.labels is not None), None)
@@ -360,11 +357,10 @@ def _findings(
     order = sorted(range(len(source.spots)), key=lambda i: -source.spots[i].area_mm2)
     table = np.zeros(len(source.spots) + 1, np.uint16)
     for number, i in enumerate(order):
-        table[i + 1] = first_id + number
+        table[i + 1] = 1 + number
     labels = view.to_photo(table[source.labels])
     findings = [
-        _finding(source.spots[i], first_id + number, labels, view, scene)
-        for number, i in enumerate(order)
+        _finding(source.spots[i], 1 + number, labels, view, scene) for number, i in enumerate(order)
     ]
     return tuple(findings), labels
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fullhide.photo import Photo
-from fullhide.seam import centre_line, seam_coordinates
+from fullhide.seam import centre_line, normals, seam_coordinates, valley
 
 __all__ = ["RegionView", "outline_mask", "view_panel", "view_seam", "work_factor"]
 
@@ -216,23 +216,19 @@ def view_seam(
     limit_mm2: float,
 ) -> RegionView:
     """Cut a seam's band out of the photo and straighten it; parameters as `view_panel`."""
-    factor = work_factor(mm_per_px, limit_mm2)
+    # A valley is far narrower than a spot: keep it at twice the resolution.
+    factor = max(1, work_factor(mm_per_px, limit_mm2) // 2)
     box = bounding_box(polygon, photo.size_px, multiple=factor)
     xyz, clipped = _reduced(photo, box, factor, to_xyz)
     inside = outline_mask([polygon], box, factor=factor, holes=[*holes, *ignore])
     inside = inside[: xyz.shape[0], : xyz.shape[1]]
     line, half_px = centre_line(polygon, step_px=float(factor))
-    tangent = np.gradient(line, axis=0)
-    tangent /= np.maximum(np.linalg.norm(tangent, axis=1, keepdims=True), 1e-9)
-    normal = np.stack([-tangent[:, 1], tangent[:, 0]], axis=1)
     rows = max(3, int(np.ceil(2.0 * half_px / factor)))
-    offsets = (np.arange(rows) + 0.5 - rows / 2.0) * factor
-    points = line[None] + offsets[:, None, None] * normal[None]
-    grid = ((points - box[:2]) / factor - 0.5).astype(np.float32)
-    lookup = (grid[..., 0].copy(), grid[..., 1].copy())
-    straight = cast(
-        Array, cv2.remap(xyz, *lookup, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    )
+    straight = _straightened(xyz, line, rows, box, factor)[0]
+    # A hand draws a band beside the valley as often as along it.
+    shift = valley(straight[..., 1].copy(), mm_per_px=mm_per_px * factor)
+    line = line + shift[:, None] * factor * normals(line)
+    straight, lookup = _straightened(xyz, line, rows, box, factor)
 
     def carried(mask: Mask) -> Mask:
         moved = cv2.remap(
@@ -251,3 +247,15 @@ def view_seam(
         box=box,
         line=line,
     )
+
+
+def _straightened(
+    xyz: Array, line: Polygon, rows: int, box: Box, factor: int
+) -> tuple[Array, tuple[Array, Array]]:
+    """Pixels along and across a line, and where in the crop each lies."""
+    offsets = (np.arange(rows) + 0.5 - rows / 2.0) * factor
+    points = line[None] + offsets[:, None, None] * normals(line)[None]
+    grid = ((points - box[:2]) / factor - 0.5).astype(np.float32)
+    lookup = (grid[..., 0].copy(), grid[..., 1].copy())
+    moved = cv2.remap(xyz, *lookup, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    return cast(Array, moved), lookup

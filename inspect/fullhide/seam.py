@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["centre_line", "seam_coordinates"]
+__all__ = ["centre_line", "normals", "seam_coordinates", "valley"]
 
 Box = tuple[int, int, int, int]
 Polygon = NDArray[np.float64]
@@ -49,6 +49,59 @@ def centre_line(polygon: Polygon, *, step_px: float) -> tuple[Polygon, float]:
     if np.linalg.norm(line[-1] - first) < np.linalg.norm(line[0] - first):
         line = line[::-1]
     return np.ascontiguousarray(line), float(half)
+
+
+def normals(line: Polygon) -> Polygon:
+    """Unit vectors across a line, (N, 2), to the right of its direction as drawn (y down)."""
+    tangent = np.gradient(line, axis=0)
+    tangent /= np.maximum(np.linalg.norm(tangent, axis=1, keepdims=True), 1e-9)
+    return np.stack([-tangent[:, 1], tangent[:, 0]], axis=1)
+
+
+def valley(bright: NDArray[np.float32], *, mm_per_px: float) -> NDArray[np.float64]:
+    """Where the valley runs in a straightened band.
+
+    Parameters
+    ----------
+    bright
+        Brightness (H, W), x along the band.
+    mm_per_px
+        Size of a pixel.
+
+    Returns
+    -------
+    ndarray of float64
+        For every column the valley's distance from the band's middle, in pixels, changing slowly;
+        zeros where no valley is much darker than its banks.
+    """
+    height, width = bright.shape
+    middle = 0.5 * (height - 1)
+    smooth = cv2.GaussianBlur(
+        bright, (0, 0), sigmaX=max(0.5, 1.5 / mm_per_px), sigmaY=max(0.5, 0.25 / mm_per_px)
+    )
+    relative = smooth / np.maximum(np.median(smooth, axis=0), 1e-6)
+    if float(np.median(relative.min(axis=0))) > 0.85:
+        return np.zeros(width)
+    # Cheapest way from end to end that climbs at most a pixel a column; the rim costs a little.
+    rim = 0.15 * (np.abs(np.arange(height) - middle) / max(middle, 1.0)) ** 2
+    cost = relative + rim[:, None].astype(np.float32)
+    best = cost[:, 0].copy()
+    came = np.zeros((height, width), np.int8)
+    for x in range(1, width):
+        ways = np.stack([np.r_[np.inf, best[:-1]] + 0.02, best, np.r_[best[1:], np.inf] + 0.02])
+        choice = ways.argmin(axis=0)
+        came[:, x] = choice - 1
+        best = ways[choice, np.arange(height)] + cost[:, x]
+    row = int(best.argmin())
+    path = np.empty(width)
+    for x in range(width - 1, -1, -1):
+        path[x] = row
+        row += int(came[row, x])
+    sigma = max(1.0, 4.0 / mm_per_px)
+    reach = int(3 * sigma)
+    padded = np.pad(path - middle, reach, mode="edge")
+    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma) ** 2)
+    return np.convolve(padded, kernel / kernel.sum(), mode="valid")
 
 
 def _curved(polygon: Polygon) -> tuple[Polygon, float]:

@@ -83,14 +83,23 @@ def make(seed: int, i: int) -> tuple[Any, dict[str, Any]]:
             if is_seam:
                 at = float(rng.uniform(width * 0.13, width * 0.65))
                 gaps.append(
-                    Gap(0, at, at + float(rng.uniform(2, 18)), under,
-                        width_mm=float(rng.uniform(1.2, 3)), softness_mm=float(rng.choice([0.1, 0.6])))
+                    Gap(
+                        0,
+                        at,
+                        at + float(rng.uniform(2, 18)),
+                        under,
+                        width_mm=float(rng.uniform(1.2, 3)),
+                        softness_mm=float(rng.choice([0.1, 0.6])),
+                    )
                 )
             else:
                 spots.append(
                     Spot(
                         under,
-                        (width * float(rng.uniform(0.10, 0.66)), height * float(rng.uniform(0.15, 0.85))),
+                        (
+                            width * float(rng.uniform(0.10, 0.66)),
+                            height * float(rng.uniform(0.15, 0.85)),
+                        ),
                         area_mm2=float(np.exp(rng.uniform(np.log(0.7), np.log(40)))),
                         shape=str(rng.choice(["round", "irregular", "elongated"])),
                         softness_mm=float(rng.choice([0.0, 0.0, 0.8, 1.6])),
@@ -121,8 +130,13 @@ def make(seed: int, i: int) -> tuple[Any, dict[str, Any]]:
         seams=tuple(seams),
     )
     return scene, {
-        "pair": name, "seam": is_seam, "board": bool(rng.random() < 0.5),
-        "quality": int(rng.integers(80, 98)), "unders": unders, "clean": clean, "new": new,
+        "pair": name,
+        "seam": is_seam,
+        "board": bool(rng.random() < 0.5),
+        "quality": int(rng.integers(80, 98)),
+        "unders": unders,
+        "clean": clean,
+        "new": new,
     }
 
 
@@ -175,7 +189,8 @@ def run_one(args: tuple[int, int, bool]) -> dict[str, Any]:
             polygon, start_mm = clipped_band(polygon, truth.region_px, scene.mm_per_px)
         entry = PhotoEntry(file="p.jpg", grey_board="g.jpg" if info["board"] else None)
         job = Job(
-            name="bench", folder=root,
+            name="bench",
+            folder=root,
             under=tuple(Colour(n, lab) for n, lab in info["unders"]),
             finish=Colour("new", info["new"]),
             chart=ChartSettings(width_mm=100.0),
@@ -200,8 +215,17 @@ def run_one(args: tuple[int, int, bool]) -> dict[str, Any]:
         plain += is_plain
         limit += is_limit
         hit = bool(ids)
-        spots.append(dict(under=spot.under, area=spot.area_mm2, dE=spot.mean_delta_e,
-                          peak=spot.peak_share, hit=hit, plain=is_plain, at=spot.centre_px))
+        spots.append(
+            dict(
+                under=spot.under,
+                area=spot.area_mm2,
+                dE=spot.mean_delta_e,
+                peak=spot.peak_share,
+                hit=hit,
+                plain=is_plain,
+                at=spot.centre_px,
+            )
+        )
         if hit and (is_plain or is_limit):
             mine = [f for f in region.findings if f.id in ids]
             if mine:
@@ -214,13 +238,29 @@ def run_one(args: tuple[int, int, bool]) -> dict[str, Any]:
                     along_err.append(big.along_seam_mm[1] + start_mm - spot.along_seam_mm[1])
     false = [f for f in region.findings if f.id not in hit_ids]
     return dict(
-        i=i, info={k: v for k, v in info.items()}, verdict=region.verdict, chart=result.chart.found,
-        cres=result.chart.residual_delta_e, light=scene.light.name, cam=scene.camera.sensor,
-        grain=scene.leather.grain, noise=scene.camera.noise, exp=scene.camera.exposure, tone=scene.camera.tone,
-        reasons=region.reasons, flags=region.flags, det=region.detectable_mm2,
+        i=i,
+        info={k: v for k, v in info.items()},
+        verdict=region.verdict,
+        chart=result.chart.found,
+        cres=result.chart.residual_delta_e,
+        light=scene.light.name,
+        cam=scene.camera.sensor,
+        grain=scene.leather.grain,
+        noise=scene.camera.noise,
+        exp=scene.camera.exposure,
+        tone=scene.camera.tone,
+        reasons=region.reasons,
+        flags=region.flags,
+        det=region.detectable_mm2,
         measures={k: (m.value, m.u) for k, m in region.measures.items()},
-        plain=plain, limit=limit, spots=spots, false=[(f.under, f.area_mm2, f.delta_e, f.centre_px) for f in false],
-        area_err=area_err, share_err=share_err, along_err=along_err, took=took,
+        plain=plain,
+        limit=limit,
+        spots=spots,
+        false=[(f.under, f.area_mm2, f.delta_e, f.centre_px) for f in false],
+        area_err=area_err,
+        share_err=share_err,
+        along_err=along_err,
+        took=took,
         problems=[str(p) for p in problems],
     )
 
@@ -244,6 +284,7 @@ def main() -> None:
 
 def report(rows: list[dict[str, Any]], verbose: bool) -> None:
     """Print the tables."""
+
     def pct(a: float, b: float) -> str:
         return f"{100 * a / b:5.1f} %" if b else "   -  "
 
@@ -252,10 +293,14 @@ def report(rows: list[dict[str, Any]], verbose: bool) -> None:
         groups[r["info"]["pair"]].append(r)
         groups["seams" if r["info"]["seam"] else "panels"].append(r)
         groups["~ALL"].append(r)
-    print(f"{'group':18}{'n':>4} {'pass/fail/retake (clean)':>26} {'(bad)':>12} {'plainpassed':>11} {'limpassed':>9} {'found':>8} {'false/ph':>8} {'area':>6} {'share':>6}")
+    print(
+        f"{'group':18}{'n':>4} {'pass/fail/retake (clean)':>26} {'(bad)':>12} {'plainpassed':>11} {'limpassed':>9} {'found':>8} {'false/ph':>8} {'area':>6} {'share':>6}"
+    )
     for g in sorted(groups):
         rs = groups[g]
-        c = Counter(r["verdict"] for r in rs if not r["plain"] and not r["limit"] and r["info"]["clean"])
+        c = Counter(
+            r["verdict"] for r in rs if not r["plain"] and not r["limit"] and r["info"]["clean"]
+        )
         b = Counter(r["verdict"] for r in rs if r["plain"] or r["limit"])
         pl = sum(1 for r in rs if r["plain"] and r["verdict"] == "pass")
         lp = sum(1 for r in rs if r["limit"] and r["verdict"] == "pass")
@@ -265,18 +310,48 @@ def report(rows: list[dict[str, Any]], verbose: bool) -> None:
         fl = np.mean([len(r["false"]) for r in rs])
         ae = [abs(x) for r in rs for x in r["area_err"]]
         se = [abs(x) for r in rs for x in r["share_err"]]
-        print(f"{g:18}{len(rs):4} {c['pass']:10}/{c['fail']}/{c['retake']:<10} {b['pass']:6}/{b['fail']}/{b['retake']:<4} {pl:8} {lp:9} {pct(hits, tot):>9} {fl:8.2f} {np.median(ae) if ae else 0:6.2f} {np.median(se) if se else 0:6.2f}")
+        print(
+            f"{g:18}{len(rs):4} {c['pass']:10}/{c['fail']}/{c['retake']:<10} {b['pass']:6}/{b['fail']}/{b['retake']:<4} {pl:8} {lp:9} {pct(hits, tot):>9} {fl:8.2f} {np.median(ae) if ae else 0:6.2f} {np.median(se) if se else 0:6.2f}"
+        )
     al = [abs(x) for r in rs for x in r["along_err"]] if (rs := groups["~ALL"]) else []
     if al:
         print("along: 95 % within", round(float(np.quantile(al, 0.95)), 2), "mm")
-    print("chart not found:", [r["i"] for r in rows if not r["chart"]], "time median", np.median([r["took"] for r in rows]))
+    print(
+        "chart not found:",
+        [r["i"] for r in rows if not r["chart"]],
+        "time median",
+        np.median([r["took"] for r in rows]),
+    )
     if verbose:
         for r in rows:
-            print(r["i"], r["info"]["pair"], "seam" if r["info"]["seam"] else "panel", "clean" if r["info"]["clean"] else "", r["verdict"],
-                  f"det={r['det']} res={r['cres']:.2f}" if r["cres"] else "", r["light"], r["cam"], r["grain"], f"noise{r['noise']:.0f} {r['tone']} exp{r['exp']:.2f}", r["flags"],
-                  {k: (None if v[0] is None else round(v[0], 2), None if v[1] is None else round(v[1], 2)) for k, v in r["measures"].items()})
+            print(
+                r["i"],
+                r["info"]["pair"],
+                "seam" if r["info"]["seam"] else "panel",
+                "clean" if r["info"]["clean"] else "",
+                r["verdict"],
+                f"det={r['det']} res={r['cres']:.2f}" if r["cres"] else "",
+                r["light"],
+                r["cam"],
+                r["grain"],
+                f"noise{r['noise']:.0f} {r['tone']} exp{r['exp']:.2f}",
+                r["flags"],
+                {
+                    k: (
+                        None if v[0] is None else round(v[0], 2),
+                        None if v[1] is None else round(v[1], 2),
+                    )
+                    for k, v in r["measures"].items()
+                },
+            )
             for s in r["spots"]:
-                print("      truth", s["under"], f"{s['area']:.1f}mm2 dE{s['dE']:.1f} f{s['peak']:.2f}", "HIT" if s["hit"] else "miss", [round(x) for x in s["at"]])
+                print(
+                    "      truth",
+                    s["under"],
+                    f"{s['area']:.1f}mm2 dE{s['dE']:.1f} f{s['peak']:.2f}",
+                    "HIT" if s["hit"] else "miss",
+                    [round(x) for x in s["at"]],
+                )
             for f in r["false"]:
                 print("      FALSE", f)
             print("      ", r["reasons"][:3], r["problems"])

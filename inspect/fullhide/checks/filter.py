@@ -18,10 +18,19 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from fullhide.background import masked_blur
+from fullhide.background import masked_blur, slow_mean, times
 from fullhide.surface import Pair
 
-__all__ = ["Level", "covariance_of", "detectable_mm2", "levels", "reach", "significance", "threshold"]
+__all__ = [
+    "Level",
+    "covariance_of",
+    "detectable_mm2",
+    "levels",
+    "reach",
+    "sampled",
+    "significance",
+    "threshold",
+]
 
 Array = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -32,7 +41,7 @@ KERNEL_OVER_RADIUS = 0.6
 #: Expected false alarms a region, before the look at the clutter's tails (our own choice).
 FALSE_ALARMS = 0.01
 _LOCAL_MM = 12.0
-_SAMPLE = 40_000
+_SAMPLE = 20_000
 #: Shading classes, finer towards the deep creases and the shine.
 _QUANTILES = (0, 0.002, 0.006, 0.02, 0.06, 0.15, 0.35, 0.65, 0.85, 0.94, 0.98, 0.994, 0.998, 1)
 
@@ -53,6 +62,8 @@ class Level:
         Smoothed ratios (h, w, 3) and the pixels they hold for.
     covariance
         Of the smoothed ratios, spots left out, (3, 3).
+    seam
+        Whether x runs along a seam.
     """
 
     area_mm2: float
@@ -62,6 +73,7 @@ class Level:
     ratio: Array
     judged: Mask
     covariance: Vector
+    seam: bool
 
     def separation(self, pair: Pair) -> float:
         """Standard deviations that the bare colour beneath stands off, on a wide spot."""
@@ -70,30 +82,39 @@ class Level:
 
 
 def levels(
-    ratio: Array, judged: Mask, *, mm_per_px: float, limit_mm2: float, count: int = 3
+    ratio: Array,
+    weight: Array,
+    judged: Mask,
+    *,
+    mm_per_px: float,
+    limit_mm2: float,
+    seam: bool,
+    count: int = 3,
 ) -> tuple[Level, ...]:
     """Smooth a region's ratios for spots of the limit's area and 4, 16, ... times that.
 
     Parameters
     ----------
-    ratio, judged
+    ratio, weight, judged
         As in `background.Background`.
     mm_per_px
         Of the view.
     limit_mm2
         Smallest area that counts.
+    seam
+        Whether the view is a straightened seam.
     count
         Number of levels.
     """
     made: list[Level] = []
-    weight = judged.astype(np.float32)
+    there = judged.astype(np.float32)
     radius_mm = float(np.sqrt(limit_mm2 / np.pi))
     step, area = 1, limit_mm2
     for _ in range(count):
         scale = mm_per_px * step
         sigma = KERNEL_OVER_RADIUS * radius_mm / scale
         smooth = masked_blur(ratio, weight, (sigma, sigma))
-        there = weight > 0.5
+        mask = there > 0.5
         made.append(
             Level(
                 area_mm2=area,
@@ -101,35 +122,45 @@ def levels(
                 sigma_px=sigma,
                 mm_per_px=scale,
                 ratio=smooth,
-                judged=there,
-                covariance=covariance_of(smooth, there),
+                judged=mask,
+                covariance=covariance_of(smooth, mask),
+                seam=seam,
             )
         )
         if min(ratio.shape[:2]) < 6:
             break
-        ratio, weight = _halved(ratio, weight)
+        ratio, weight, there = _halved(ratio, weight, there)
         step, area, radius_mm = 2 * step, 4.0 * area, 2.0 * radius_mm
     return tuple(made)
 
 
-def _halved(ratio: Array, weight: Array) -> tuple[Array, Array]:
+def _halved(ratio: Array, weight: Array, there: Array) -> tuple[Array, Array, Array]:
+    """All three at half the size, the ratio by its weighted mean."""
     height, width = weight.shape
-    pad = (0, height % 2, 0, width % 2)
-    total = cv2.copyMakeBorder(ratio * weight[..., None], *pad, cv2.BORDER_CONSTANT)
-    mass = cv2.copyMakeBorder(weight, *pad, cv2.BORDER_CONSTANT)
-    size = (total.shape[1] // 2, total.shape[0] // 2)
-    total = cv2.resize(total, size, interpolation=cv2.INTER_AREA)
-    mass = cast(Array, cv2.resize(mass, size, interpolation=cv2.INTER_AREA))
-    half = np.divide(total, mass[..., None], out=np.zeros_like(total), where=mass[..., None] > 1e-3)
-    return half, mass
+    size = ((width + 1) // 2, (height + 1) // 2)
+
+    def half(image: Array) -> Array:
+        even = cv2.copyMakeBorder(image, 0, height % 2, 0, width % 2, cv2.BORDER_CONSTANT)
+        return cast(Array, cv2.resize(even, size, interpolation=cv2.INTER_AREA))
+
+    mass = half(weight)
+    total = half(times(ratio, weight))
+    return times(total, np.reciprocal(np.maximum(mass, np.float32(1e-3)))), mass, half(there)
+
+
+def sampled(judged: Mask, *images: Array) -> list[Array]:
+    """Values of images at evenly spread judged pixels, some `_SAMPLE` of them."""
+    step = max(1, int(np.sqrt(judged.size / _SAMPLE)))
+    # A whole number of pixels apart in both ways; seams are too low to be thinned across.
+    rows = 1 if judged.shape[0] < 200 else step
+    columns = step if rows > 1 else max(1, judged.size // _SAMPLE)
+    mask = judged[::rows, ::columns]
+    return [image[::rows, ::columns][mask] for image in images]
 
 
 def covariance_of(ratio: Array, judged: Mask) -> Vector:
     """Robust covariance (3, 3) of an image's channels: far-off pixels are clipped in rounds."""
-    values = ratio[judged]
-    if len(values) > _SAMPLE:
-        values = values[:: len(values) // _SAMPLE + 1]
-    values = values.astype(np.float64)
+    values = sampled(judged, ratio)[0].astype(np.float64)
     if len(values) < 10:
         return cast(Vector, np.eye(3))
     centre = np.median(values, axis=0)
@@ -139,7 +170,7 @@ def covariance_of(ratio: Array, judged: Mask) -> Vector:
     covariance = np.cov(values[keep].T) + floor
     for _ in range(3):
         off = values - values[keep].mean(axis=0)
-        distance = np.einsum("ij,ij->i", off @ np.linalg.inv(covariance), off)
+        distance = ((off @ np.linalg.inv(covariance)) * off).sum(axis=1)
         keep = distance < 16.3  # chi-square, 3 degrees of freedom, 0.999 (scipy.stats.chi2)
         if keep.sum() < 10:
             break
@@ -180,13 +211,17 @@ def significance(level: Level, pair: Pair) -> tuple[Array, Array]:
     t, shade = np.ascontiguousarray(both[..., 0]), both[..., 1]
     if not level.judged.any():
         return cast(Array, t), np.ones_like(t)
-    middle, scale = _by_shading(t[level.judged], shade[level.judged])
+    middle, scale = _by_shading(*sampled(level.judged, t, shade))
     t -= middle(shade)
     spread = scale(shade)
     t /= spread
     sigma = _LOCAL_MM / level.mm_per_px
     mass = level.judged.astype(np.float32)
-    power = masked_blur(np.minimum(t * t, np.float32(9.0)), mass, (sigma, sigma))
+    power = np.minimum(t * t, np.float32(9.0))
+    if level.seam:  # along, each row for itself: the valley is noisier than its banks
+        power = masked_blur(power, mass, (sigma, 0.5))
+    else:
+        power = slow_mean(power, mass, sigma)
     power = np.sqrt(np.maximum(power, np.float32(0.4)))
     t /= power
     spread = spread * power
@@ -198,9 +233,8 @@ def _by_shading(
     t: Array, shade: Array
 ) -> tuple[Callable[[Array], Array], Callable[[Array], Array]]:
     """Robust middle and spread of `t` as functions of the shading, from its own quantiles."""
-    if len(t) > 4 * _SAMPLE:
-        step = len(t) // (4 * _SAMPLE) + 1
-        t, shade = t[::step], shade[::step]
+    if len(t) < 100:
+        return np.zeros_like, np.ones_like
     edges = np.quantile(shade, _QUANTILES)
     order = np.searchsorted(edges[1:-1], shade)
     places, middles, spreads = [], [], []
@@ -213,8 +247,6 @@ def _by_shading(
         places.append(float(np.median(shade[mine])))
         middles.append(middle)
         spreads.append(1.4826 * float(np.median(np.abs(values - middle))))
-    if not places:
-        return (lambda x: np.zeros_like(x)), (lambda x: np.ones_like(x))
     floor = 0.5 * float(np.median(spreads)) + 1e-6
 
     def middle_of(x: Array) -> Array:
@@ -245,9 +277,7 @@ def _peaks(t: Array) -> NDArray[np.float32]:
     return cast(NDArray[np.float32], np.sort(t[(t >= top) & (t > 3.0)])[::-1])
 
 
-def detectable_mm2(
-    found: Sequence[tuple[Level, float]], pair: Pair, *, blur_mm: float
-) -> float:
+def detectable_mm2(found: Sequence[tuple[Level, float]], pair: Pair, *, blur_mm: float) -> float:
     """Smallest spot at the limit's difference that the region is known not to hide.
 
     Parameters

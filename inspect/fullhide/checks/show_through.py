@@ -43,6 +43,10 @@ AREA_DOUBT = 0.1
 FINE_OVER_RADIUS = 0.35
 #: More spots than this in one region are not listed one by one.
 MOST_SPOTS = 500
+#: A JPEG spreads a strong spot's colour over its block of coarse colour, photo pixels.
+JPEG_BLOCK_PX = 16.0
+#: Shares below this part of the limit's are not looked at (our own choice).
+FAINT = 0.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -100,12 +104,17 @@ def show_through(
     """
     k = coverage_factor(limits.confidence)
     stack = levels(
-        ground.ratio, ground.judged, mm_per_px=view.mm_per_px, limit_mm2=limits.show_through_mm2
+        ground.ratio,
+        ground.weight,
+        ground.judged,
+        mm_per_px=view.mm_per_px,
+        limit_mm2=limits.show_through_mm2,
+        seam=view.is_seam,
     )
     seeds: list[_Seed] = []
     smallest: dict[str, float] = {}
     for pair in pairs:
-        marked, found = _marked(stack, pair, ground.judged.shape, k)
+        marked, found = _marked(stack, pair, ground.judged.shape, photo_px=view.factor, k=k)
         smallest[pair.name] = detectable_mm2(found, pair, blur_mm=blur_mm)
         seeds.extend(_seeds(marked))
     look = _Look(
@@ -123,7 +132,7 @@ def show_through(
 
 
 def _marked(
-    stack: Sequence[Level], pair: Pair, shape: tuple[int, ...], k: float
+    stack: Sequence[Level], pair: Pair, shape: tuple[int, ...], *, photo_px: float, k: float
 ) -> tuple[Array, list[tuple[Level, float]]]:
     """Significance over threshold at view resolution (0 elsewhere), and each level's reach."""
     marked = np.zeros(shape, np.float32)
@@ -132,15 +141,19 @@ def _marked(
         t, spread = significance(level, pair)
         limit = threshold(level, t)
         seen.append((level, t, spread))
-        over = np.where(t > limit, t / limit, np.float32(0.0)).astype(np.float32)
+        # A difference too faint to count is left alone, however sure it is.
+        faint = FAINT * pair.share_at_limit * level.separation(pair)
+        over = (t > limit) & (t * spread > faint)
         if over.any():
-            np.maximum(marked, _to_view(over, level.step, shape), out=marked)
+            high = np.where(over, t / np.float32(limit), np.float32(0.0)).astype(np.float32)
+            np.maximum(marked, _to_view(high, level.step, shape), out=marked)
     # What is found is no longer hidden: the reach is that of the rest, a kernel's width away.
     found = []
     for level, t, spread in seen:
         size = (t.shape[1], t.shape[0])
         around = cv2.resize((marked > 0).astype(np.uint8), size, interpolation=cv2.INTER_AREA)
-        width = 2 * int(np.ceil(2.5 * level.sigma_px)) + 1
+        reach_px = 2.5 * level.sigma_px + JPEG_BLOCK_PX / (photo_px * level.step)
+        width = 2 * int(np.ceil(reach_px)) + 1
         around = cv2.dilate(around, np.ones((width, width), np.uint8))
         found.append((level, reach(t, spread, free=level.judged & (around == 0), k=k)))
     return marked, found
@@ -184,7 +197,7 @@ def _measured(seeds: Sequence[_Seed], look: _Look) -> tuple[list[Spot], NDArray[
         return spots, labels
     radius_mm = float(np.sqrt(look.limits.show_through_mm2 / np.pi))
     sigma = FINE_OVER_RADIUS * radius_mm / view.mm_per_px
-    fine = masked_blur(ground.ratio, ground.judged.astype(np.float32), (sigma, sigma))
+    fine = masked_blur(ground.ratio, ground.weight, (sigma, sigma))
     covariance = covariance_of(fine, ground.judged)
     shares: dict[str, Array] = {}
     for seed in sorted(seeds, key=lambda s: -s.height):

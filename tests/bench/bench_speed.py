@@ -1,0 +1,144 @@
+"""Speed and memory of one inspection, as ratios measured in one run.
+
+    python tests/bench/bench_speed.py
+
+A 12-megapixel JPEG with six regions (five panels and a seam): `inspect_photo` against the plain
+OpenCV decode of the same file, the textbook chain (scikit-image Lab, CIEDE2000, label) against
+`inspect_photo`, peak memory, and `fullhide --help` against `python -c "import cv2"`.
+"""
+
+from __future__ import annotations
+
+import pickle
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+
+RUNS = 7
+
+
+def best(call: Callable[[], Any], runs: int = RUNS) -> float:
+    """Median seconds of a call, after one to warm up."""
+    call()
+    taken = []
+    for _ in range(runs):
+        start = time.perf_counter()
+        call()
+        taken.append(time.perf_counter() - start)
+    return statistics.median(taken)
+
+
+def photo_and_job(folder: Path) -> tuple[Any, Any]:
+    """A 12-megapixel phantom with six regions."""
+    from fullhide.job import ChartSettings, Colour, Job, PhotoEntry, RegionOutline
+    from fullhide.phantom import Scene, Seam, Spot, render, save_photo
+
+    scene = Scene(
+        size_px=(4000, 3000),
+        mm_per_px=0.1,
+        seams=(Seam((-10.0, 150.0), (300.0, 160.0)),),
+        spots=(Spot("old green", (100.0, 60.0), 8.0), Spot("old green", (200.0, 220.0), 3.0)),
+    )
+    rendering = render(scene)
+    save_photo(rendering, folder / "photo.jpg", quality=92)
+    corners = np.array(rendering.truth.region_px)
+    (left, top), (right, bottom) = corners.min(axis=0), corners.max(axis=0)
+    middle, seam_top, seam_bottom = (left + right) / 2, 1330.0, 1670.0
+    boxes = [
+        (left, top, middle, top + 570),
+        (middle, top, right, top + 570),
+        (left, top + 570, right, seam_top),
+        (left, seam_bottom, middle, bottom),
+        (middle, seam_bottom, right, bottom),
+    ]
+    outlines = [
+        RegionOutline(
+            photo="photo.jpg",
+            name=f"panel {n}",
+            kind="panel",
+            polygon=np.array([(a, b), (c, b), (c, d), (a, d)], float),
+        )
+        for n, (a, b, c, d) in enumerate(boxes, 1)
+    ]
+    x = np.array([left, right])
+    # The seam's line in mm, its band 90 px wide.
+    y = (150.0 + (x * 0.1 + 10.0) * 10.0 / 310.0) * 10.0
+    seam = np.array([(x[0], y[0] - 45), (x[1], y[1] - 45), (x[1], y[1] + 45), (x[0], y[0] + 45)])
+    outlines.append(RegionOutline(photo="photo.jpg", name="seam", kind="seam", polygon=seam))
+    entry = PhotoEntry(file="photo.jpg")
+    job = Job(
+        name="speed",
+        folder=folder,
+        under=tuple(Colour(name, lab) for name, lab in scene.under),
+        finish=Colour("finish", scene.finish),
+        chart=ChartSettings(width_mm=100.0),
+        photos=(entry,),
+        outlines=tuple(outlines),
+        outlined=frozenset({"photo.jpg"}),
+    )
+    return job, entry
+
+
+def textbook(path: Path) -> int:
+    """Lab, difference from the surface around, threshold, label: the chain out of the books."""
+    from skimage.color import deltaE_ciede2000, rgb2lab
+    from skimage.measure import label
+
+    lab = rgb2lab(cv2.imread(str(path))[..., ::-1])
+    around = cv2.blur(lab, (201, 201))
+    return int(label(deltaE_ciede2000(lab, around) > 6).max())
+
+
+def main() -> None:
+    """Measure and print."""
+    from fullhide.engine import inspect_photo
+
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        job, entry = photo_and_job(folder)
+        path = folder / "photo.jpg"
+        data = np.frombuffer(path.read_bytes(), np.uint8)
+        decode = best(lambda: cv2.imdecode(data, cv2.IMREAD_COLOR))
+        ours = best(lambda: inspect_photo(job, entry))
+        book = best(lambda: textbook(path), runs=1)
+        script = (
+            "import pickle,sys;from fullhide.engine import inspect_photo;"
+            "job,entry=pickle.load(open(sys.argv[1],'rb'));inspect_photo(job,entry);"
+            "print([l.split()[1] for l in open('/proc/self/status') if l.startswith('VmHWM')][0])"
+        )
+        (folder / "job.pickle").write_bytes(pickle.dumps((job, entry)))
+        peak = (
+            float(
+                subprocess.run(
+                    [sys.executable, "-c", script, str(folder / "job.pickle")],
+                    check=True,
+                    capture_output=True,
+                    text=True,
+                ).stdout
+            )
+            / 1024
+        )
+    bare = [sys.executable, "-c", "import cv2"]
+    shown = [sys.executable, "-m", "fullhide", "--help"]
+    cv2_time = best(lambda: subprocess.run(bare, check=True, capture_output=True))
+    help_time = best(lambda: subprocess.run(shown, check=True, capture_output=True))
+    print(f"{'what':46}{'here':>12}{'goal':>10}")
+    print(f"{'plain OpenCV decode, s':46}{decode:12.3f}")
+    print(f"{'inspect_photo, six regions, s':46}{ours:12.3f}")
+    print(f"{'inspect_photo over decode':46}{ours / decode:12.1f}{'<= 8':>10}")
+    print(f"{'textbook chain over inspect_photo':46}{book / ours:12.1f}{'>= 20':>10}")
+    print(f"{'peak memory of one inspection, MB':46}{peak:12.0f}{'< 1200':>10}")
+    print(f"{'fullhide --help over import cv2':46}{help_time / cv2_time:12.2f}{'<= 1.5':>10}")
+    print(f"({cv2.getNumberOfCPUs()} CPUs)")
+
+
+if __name__ == "__main__":
+    main()
