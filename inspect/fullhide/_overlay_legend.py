@@ -37,7 +37,7 @@ _MOST_LINES = 4
 _MOST_FINDINGS = 12
 _MARGIN = 8
 _KINDS = {
-    "show_through": "something shows through",
+    "show_through": "a colour beneath",
     "evenness": "uneven colour",
     "match": "off the reference colour",
 }
@@ -86,13 +86,14 @@ def draw_legend(result: PhotoResult, *, width: int, unit: float, px_per_mm: floa
     return strip.image()
 
 
-def finding_words(finding: Finding, *, sure: bool = True) -> str:
-    """What is known of a finding in one line; what is not known is left out."""
+def finding_words(finding: Finding) -> str:
+    """What is known of a finding in one line; what is not known is left out.
+
+    Whether it does show or only may is for the region's reasons to say.
+    """
+    words = [_KINDS.get(finding.kind, printable(finding.kind.replace("_", " ")))]
     if finding.under is not None:
-        shows = "shows through" if sure else "may show through"
-        words = [f"{printable(finding.under)} {shows}"]
-    else:
-        words = [_KINDS.get(finding.kind, printable(finding.kind.replace("_", " ")))]
+        words = [printable(finding.under)]
     if finding.area_mm2 is not None:
         words.append(wording.size(finding.area_mm2))
     if finding.delta_e is not None:
@@ -201,14 +202,14 @@ class _Strip:
             self.words(f"and {more} more reasons, listed in the JSON", 8.5, colour=GREY)
         largest = sorted(region.findings, key=lambda f: (-(f.area_mm2 or 0.0), f.id))
         for finding in sorted(largest[:findings], key=lambda f: f.id):
-            self._finding(finding, finding_words(finding, sure=region.verdict != "retake"))
+            self._finding(finding)
 
-    def _finding(self, finding: Finding, words: str) -> None:
+    def _finding(self, finding: Finding) -> None:
         u = self.unit
         size = round(8.5 * u)
         indent = 30.0
         room = int(self.width - (indent + _MARGIN) * u)
-        for index, line in enumerate(shorten(wrap(words, size, room), 3)):
+        for index, line in enumerate(shorten(wrap(finding_words(finding), size, room), 3)):
             row = self._row(13 if index == 0 else 11.5)
             put_text(row, line, (indent * u, len(row) / 2), size, BLACK)
             if index == 0:
