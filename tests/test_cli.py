@@ -523,6 +523,23 @@ def test_an_earlier_demo_is_used_again_with_a_persons_changes(run: Run, samples:
     assert Path("d/bench/job.toml").read_text() == JOB
 
 
+def test_the_shipped_samples_are_sound_jobs() -> None:
+    from fullhide import demo
+    from fullhide.job import load_job
+
+    folder = demo.sample_folder()
+    assert folder.parent == Path(__file__).resolve().parents[1]
+    jobs = [load_job(path.parent) for path in sorted(folder.glob("*/job.toml"))]
+    assert jobs
+    for job in jobs:
+        assert job.problems == ()
+        assert job.under
+        assert job.outlines
+    # Sizes asked for by the project: at least eight photos, under 12 MB in all.
+    assert sum(len(job.photos) for job in jobs) >= 8
+    assert sum(path.stat().st_size for path in folder.rglob("*") if path.is_file()) < 12e6
+
+
 def test_the_demo_refuses_a_folder_with_something_else_in_it(run: Run, samples: Path) -> None:
     Path("mine").mkdir()
     Path("mine/diary.txt").write_text("x")

@@ -15,7 +15,7 @@ from fullhide.locate import KeyPath, nearest_line, toml_lines
 from fullhide.outlines import OUTLINES_FILE, RegionOutline, read_outlines
 
 if TYPE_CHECKING:
-    from fullhide.job_file import JobFile, Mistake
+    from fullhide.job_file import JobFile, Mistake, PhotoTable
 
 __all__ = [
     "JOB_FILE",
@@ -338,31 +338,38 @@ def _photos(
         if (missing := _missing(where, table.file, "file", line)) is not None:
             problems.append(missing)
             continue
-        also: list[str] = []
-        for number, file in enumerate(table.also):
-            spot = nearest_line(lines, (*path, "also", number))
-            if (missing := _missing(where, file, "also", spot)) is None:
-                also.append(file)
-            else:
-                problems.append(missing)
-        board = table.grey_board
-        if board is not None:
-            spot = nearest_line(lines, (*path, "grey_board"))
-            if (missing := _missing(where, board, "grey_board", spot)) is not None:
-                problems.append(missing)
-                board = None
-        entries.append(
-            PhotoEntry(
-                file=table.file,
-                part=table.part,
-                stage=table.stage,
-                coat=table.coat,
-                also=tuple(also),
-                grey_board=board,
-                line=nearest_line(lines, path),
-            )
-        )
+        entry, missing_helpers = _entry(where, table, path, lines)
+        entries.append(entry)
+        problems.extend(missing_helpers)
     return tuple(entries), problems
+
+
+def _entry(
+    where: Path, table: PhotoTable, path: KeyPath, lines: dict[KeyPath, int]
+) -> tuple[PhotoEntry, list[JobError]]:
+    """Return the photo without those of its helper photos that are not there."""
+    problems: list[JobError] = []
+
+    def there(file: str, key: str, *more: int) -> bool:
+        missing = _missing(where, file, key, nearest_line(lines, (*path, key, *more)))
+        if missing is not None:
+            problems.append(missing)
+        return missing is None
+
+    also = tuple(file for number, file in enumerate(table.also) if there(file, "also", number))
+    board = table.grey_board
+    if board is not None and not there(board, "grey_board"):
+        board = None
+    entry = PhotoEntry(
+        file=table.file,
+        part=table.part,
+        stage=table.stage,
+        coat=table.coat,
+        also=also,
+        grey_board=board,
+        line=nearest_line(lines, path),
+    )
+    return entry, problems
 
 
 def _missing(where: Path, file: str, key: str, line: int | None) -> JobError | None:
