@@ -153,11 +153,13 @@ def gap_patch(gap: Gap, seam: Seam, *, frame: Frame, seed: int) -> Patch:
     y = frame.y_mm(y0, y0 + 1) + step * (np.arange(h * fine, dtype=np.float32) - np.float32(0.5))
     u, d = seam_coordinates(seam, x[None, :], y[:, None])
     # Dye runs in from both walls by turns, and ends in tongues, not in a straight cut.
-    ragged = np.float32(0.22 * gap.width_mm)
-    left = gap.width_mm / 2 - d + ragged * _ripple(u, seed)
-    right = gap.width_mm / 2 + d + ragged * _ripple(u, seed + 50)
-    tongue = np.float32(0.9 * gap.width_mm) * _ripple(d * np.float32(2.2), seed + 70)
-    ends = np.minimum(u - gap.from_mm, gap.to_mm - u) + np.minimum(tongue, 0)
+    tongue = np.float32(0.6 * gap.width_mm) * _ripple(d * np.float32(2.2), seed + 70)
+    ends = np.minimum(u - gap.from_mm, gap.to_mm - u) + tongue
+    taper = np.sqrt(np.clip(ends / np.float32(1.5 * gap.width_mm), 0.05, 1))
+    half = np.float32(gap.width_mm / 2) * taper
+    ragged = np.float32(0.22) * gap.width_mm
+    left = half - d + ragged * _ripple(u, seed)
+    right = half + d + ragged * _ripple(u, seed + 50)
     inward = np.minimum(np.minimum(left, right), ends)
     return Patch(x0, y0, _edge(inward, gap.softness_mm, gap.share, fine, frame.mm_per_px))
 

@@ -324,7 +324,8 @@ def seam_band(seam: Seam, frame: Frame, *, beyond_mm: float = 1.0) -> tuple[Poin
     """Polygon around a seam's valley, in pixels.
 
     It holds `beyond_mm` more on either side of the valley, and ends where the path comes
-    within 8 mm of the part's edge.  Empty where the path does not cross the part.
+    within 8 mm of the part's edge or near the photo's.  Empty where the
+    path does not cross the part.
     """
     ends = np.array([seam.start_mm, seam.end_mm], dtype=np.float64)
     length = float(np.hypot(*(ends[1] - ends[0])))
@@ -334,8 +335,11 @@ def seam_band(seam: Seam, frame: Frame, *, beyond_mm: float = 1.0) -> tuple[Poin
     path = ends[0] + axis * t * length + left * 4 * seam.bow_mm * t * (1 - t)
     px = (path / frame.mm_per_px + np.array(frame.shift_px)).astype(np.float32)
     ring = np.array(frame.panel_px, np.float32).reshape(-1, 1, 2)
-    deep = [cv2.pointPolygonTest(ring, (float(x), float(y)), True) for x, y in px]
-    inside = np.flatnonzero(np.array(deep) * frame.mm_per_px >= 8.0)
+    deep = np.array([cv2.pointPolygonTest(ring, (float(x), float(y)), True) for x, y in px])
+    border = np.minimum(px, np.array([frame.width, frame.height], np.float32) - px).min(axis=1)
+    inside = np.flatnonzero(
+        (deep * frame.mm_per_px >= 8.0) & (border * frame.mm_per_px >= seam.width_mm / 2 + 2.0)
+    )
     if len(inside) < 2:
         return ()
     count = 2 if seam.bow_mm == 0 else 25

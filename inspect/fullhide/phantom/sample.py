@@ -15,7 +15,7 @@ from .scene import Point
 
 __all__ = ["write_samples"]
 
-_QUALITY = 90
+_QUALITY = 94
 _BOARD = "photos/board.jpg"
 
 
@@ -88,13 +88,19 @@ def _photo_truth(
                 "kind": region.kind,
                 "expected": region.expected or None,
                 "because": region.because or None,
-                "spots": [
-                    _spot(spot) for spot in truth.spots if within(spot.centre_px, region.polygon_px)
-                ],
+                "spots": [_spot(spot) for spot in truth.spots if _belongs(spot, region, regions)],
             }
             for region in regions
         ],
     }
+
+
+def _belongs(spot: SpotTruth, region: SampleRegion, regions: tuple[SampleRegion, ...]) -> bool:
+    """Whether a spot counts for a region: what an ignore outline holds counts for that only."""
+    if not within(spot.centre_px, region.polygon_px):
+        return False
+    ignored = any(r.kind == "ignore" and within(spot.centre_px, r.polygon_px) for r in regions)
+    return region.kind == "ignore" or not ignored
 
 
 def _spot(spot: SpotTruth) -> dict[str, object]:
