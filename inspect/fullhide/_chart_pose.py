@@ -311,12 +311,15 @@ def _side(flat: F32, per: int, half: float, count: int, last: float) -> tuple[fl
         return None
     middle = middle[:depth]
     first = middle[: max(2, round(0.12 * per))].sum(axis=1)
-    board = middle[int(first.argmin())]
+    # Dark, but not the darkest: sharpening digs a ditch beside a bright edge.
+    board = middle[int(np.argsort(first)[len(first) // 3])]
     away = np.abs(middle - board).sum(axis=1)
     run = max(2, round(0.06 * per))
     for k in range(1, depth - run):
         if (away[k : k + run] > 0.10).all():
-            return _edge(strip[:, :depth], k, run, board, (start - last) / per, per)
+            place = _edge(strip[:, :depth], k, run, board, (start - last) / per, per)
+            if place is not None:
+                return place
     return None
 
 
