@@ -14,8 +14,9 @@ import pytest
 from PIL import Image
 
 from fullhide.job import load_job
-from fullhide.phantom import render
+from fullhide.phantom import render, save_photo
 from fullhide.phantom._sample_scenes import JOBS
+from fullhide.phantom.sample import QUALITY
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"
 FOLDERS = [job.folder for job in JOBS]
@@ -86,13 +87,15 @@ def test_expected_verdicts_agree_with_the_true_spots(region: dict[str, Any]) -> 
         assert largest > 3.0
 
 
-def test_the_committed_photos_are_what_the_code_renders() -> None:
+def test_the_committed_photos_are_what_the_code_writes(tmp_path: Path) -> None:
     job = JOBS[1]
     photo = job.photos[-1]
-    with Image.open(SAMPLES / job.folder / photo.file) as stored:
-        committed = np.asarray(stored).astype(np.int16)
-    # JPEG at quality 94, and processors that round differently: our own bound.
-    assert np.abs(committed - render(photo.scene).rgb).mean() < 1.0
+    again = save_photo(render(photo.scene), tmp_path / "again.jpg", quality=QUALITY)
+    with Image.open(SAMPLES / job.folder / photo.file) as old, Image.open(again) as new:
+        difference = np.abs(np.asarray(old).astype(np.int16) - np.asarray(new))
+    # The same bytes where it was made; elsewhere processors and encoders round differently,
+    # by a small part of a code on average (our own bound).
+    assert difference.mean() < 0.2
 
 
 def test_the_command_explains_itself_without_heavy_imports() -> None:

@@ -13,9 +13,9 @@ from ._truth import SpotTruth, Truth
 from .render import render
 from .scene import Point
 
-__all__ = ["write_samples"]
+__all__ = ["QUALITY", "write_samples"]
 
-_QUALITY = 94
+QUALITY = 94
 _BOARD = "photos/board.jpg"
 
 
@@ -46,11 +46,11 @@ def _write_job(job: SampleJob, folder: Path) -> Path:
     truths: list[dict[str, object]] = []
     for photo in job.photos:
         rendering = render(photo.scene)
-        save_photo(rendering, folder / photo.file, quality=_QUALITY)
+        save_photo(rendering, folder / photo.file, quality=QUALITY)
         regions = photo.regions(rendering.truth)
         features += [_feature(photo, region) for region in regions]
         truths.append(_photo_truth(photo, regions, rendering.truth))
-    save_photo(render(job.base.grey_board()), folder / _BOARD, quality=_QUALITY)
+    save_photo(render(job.base.grey_board()), folder / _BOARD, quality=QUALITY)
     write_bytes(folder / "job.toml", _job_toml(job).encode())
     outlines = {"type": "FeatureCollection", "features": features}
     write_bytes(folder / "regions.geojson", _json(outlines))
