@@ -144,75 +144,72 @@ def _blurred(truth: Truth) -> tuple[SampleRegion, ...]:
     )
 
 
-def _kestrel() -> SampleJob:
-    base = _KESTREL
-    photos = (
-        SamplePhoto(
-            "photos/bench_left.jpg",
-            "bench, left",
-            replace(
-                base,
-                seed=101,
-                panel_px=_box(-40, 9.6, 200.8, 280),
-                seams=(_FRONT_SEAM,),
-                distractors=(Distractor("hair", (120.0, 195.0), 26.0, 25.0),),
+_KESTREL_PHOTOS: tuple[SamplePhoto, ...] = (
+    SamplePhoto(
+        "photos/bench_left.jpg",
+        "bench, left",
+        replace(
+            _KESTREL,
+            seed=101,
+            panel_px=_box(-40, 9.6, 200.8, 280),
+            seams=(_FRONT_SEAM,),
+            distractors=(Distractor("hair", (120.0, 195.0), 26.0, 25.0),),
+        ),
+        _bench_left,
+        note="seat and front with a closed seam between; all of it should pass",
+    ),
+    SamplePhoto(
+        "photos/bench_right.jpg",
+        "bench, right",
+        replace(
+            _KESTREL,
+            seed=102,
+            chart=Chart(centre_px=(1610.0, 330.0), rotation_deg=-7.0),
+            seams=(replace(_FRONT_SEAM, end_mm=(350.0, 146.0)),),
+            spots=(
+                Spot("old green", (62.0, 55.0), 14.0),
+                Spot("old green", (135.0, 92.0), 6.0, "scratch", angle_deg=35.0),
+                Spot("old green", (160.0, 40.0), 25.0, "round", softness_mm=3.0, share=0.6),
             ),
-            _bench_left,
-            note="seat and front with a closed seam between; all of it should pass",
+            gaps=(Gap(0, 100.0, 118.0, "pale green transition coat"),),
         ),
-        SamplePhoto(
-            "photos/bench_right.jpg",
-            "bench, right",
-            replace(
-                base,
-                seed=102,
-                chart=Chart(centre_px=(1610.0, 330.0), rotation_deg=-7.0),
-                seams=(replace(_FRONT_SEAM, end_mm=(350.0, 146.0)),),
-                spots=(
-                    Spot("old green", (62.0, 55.0), 14.0),
-                    Spot("old green", (135.0, 92.0), 6.0, "scratch", angle_deg=35.0),
-                    Spot("old green", (160.0, 40.0), 25.0, "round", softness_mm=3.0, share=0.6),
-                ),
-                gaps=(Gap(0, 100.0, 118.0, "pale green transition coat"),),
-            ),
-            _bench_right,
-            note="three misses on the seat, one in the seam",
+        _bench_right,
+        note="three misses on the seat, one in the seam",
+    ),
+    SamplePhoto(
+        "photos/bench_seam_open.jpg",
+        "bench, middle seam held open",
+        replace(
+            _KESTREL,
+            seed=103,
+            chart=Chart(centre_px=(1620.0, 760.0), rotation_deg=3.0),
+            panel_px=_box(-30, -30, 200.8, 270),
+            seams=(_OPEN_SEAM,),
+            gaps=(Gap(0, 73.0, 86.0, "old green"), Gap(0, 165.0, 173.0, "old green", 1.6)),
         ),
-        SamplePhoto(
-            "photos/bench_seam_open.jpg",
-            "bench, middle seam held open",
-            replace(
-                base,
-                seed=103,
-                chart=Chart(centre_px=(1620.0, 760.0), rotation_deg=3.0),
-                panel_px=_box(-30, -30, 200.8, 270),
-                seams=(_OPEN_SEAM,),
-                gaps=(Gap(0, 73.0, 86.0, "old green"), Gap(0, 165.0, 173.0, "old green", 1.6)),
-            ),
-            _bench_open,
-            note="held open by hand: the stitches can be seen, and old green between them",
+        _bench_open,
+        note="held open by hand: the stitches can be seen, and old green between them",
+    ),
+    SamplePhoto(
+        "photos/backrest.jpg",
+        "backrest",
+        replace(
+            _KESTREL,
+            seed=104,
+            spots=(Spot("old green", (158.0, 168.0), 20.0),),
+            distractors=(Distractor("tape", (164.0, 172.0), 40.0, 12.0),),
         ),
-        SamplePhoto(
-            "photos/backrest.jpg",
-            "backrest",
-            replace(
-                base,
-                seed=104,
-                spots=(Spot("old green", (158.0, 168.0), 20.0),),
-                distractors=(Distractor("tape", (164.0, 172.0), 40.0, 12.0),),
-            ),
-            _backrest,
-            note="a piece of masking tape is still on: an ignore outline takes it out",
-        ),
-        SamplePhoto(
-            "photos/backrest_top.jpg",
-            "backrest, top",
-            replace(base, seed=105, camera=replace(base.camera, blur_px=7.0)),
-            _blurred,
-            note="out of focus: the answer is retake, not pass",
-        ),
-    )
-    return SampleJob("kestrel", "Kestrel, galley bench", "fox brown", base, photos)
+        _backrest,
+        note="a piece of masking tape is still on: an ignore outline takes it out",
+    ),
+    SamplePhoto(
+        "photos/backrest_top.jpg",
+        "backrest, top",
+        replace(_KESTREL, seed=105, camera=replace(_KESTREL.camera, blur_px=7.0)),
+        _blurred,
+        note="out of focus: the answer is retake, not pass",
+    ),
+)
 
 
 # --- A coach's seats: sand over an old leaf green, which is darker. ----------------------------
@@ -262,63 +259,61 @@ def _no_chart(truth: Truth) -> tuple[SampleRegion, ...]:
     return (SampleRegion("headrest", "panel", outline, "retake", "no chart, so no scale"),)
 
 
-def _heron() -> SampleJob:
-    base = _HERON
-    photos = (
-        SamplePhoto(
-            "photos/cushion.jpg",
-            "seat, cushion",
-            replace(
-                base,
-                seed=201,
-                film=replace(base.film, coats=3, sx_per_coat=0.75),
-                bands=(Bands(period_mm=70.0, amplitude=0.6, angle_deg=80.0),),
+_HERON_PHOTOS: tuple[SamplePhoto, ...] = (
+    SamplePhoto(
+        "photos/cushion.jpg",
+        "seat, cushion",
+        replace(
+            _HERON,
+            seed=201,
+            film=replace(_HERON.film, coats=3, sx_per_coat=0.75),
+            bands=(Bands(period_mm=70.0, amplitude=0.6, angle_deg=80.0),),
+        ),
+        _cushion,
+        stage="coat",
+        coat=3,
+        note="after the third coat: the gun's bands can still be seen",
+    ),
+    SamplePhoto(
+        "photos/seat_back.jpg",
+        "seat, back",
+        replace(_HERON, seed=202, seams=(_CUSHION_SEAM,)),
+        _seat_back,
+        note="the left side was approved before and serves as the reference",
+    ),
+    SamplePhoto(
+        "photos/bolster.jpg",
+        "seat, bolster",
+        replace(
+            _HERON,
+            seed=203,
+            spots=(
+                Spot("old leaf green", (70.0, 80.0), 40.0, "round", softness_mm=5.0, delta_e=10.0),
+                Spot("old leaf green", (140.0, 165.0), 5.0, "elongated", angle_deg=60.0),
             ),
-            _cushion,
-            stage="coat",
-            coat=3,
-            note="after the third coat: the gun's bands can still be seen",
+            distractors=(Distractor("hair", (120.0, 60.0), 30.0, -40.0),),
+            chart=Chart(rotation_deg=90.0, centre_px=(1640.0, 620.0)),
+            panel_px=_box(9.6, 9.6, 200.8, 230.4),
         ),
-        SamplePhoto(
-            "photos/seat_back.jpg",
-            "seat, back",
-            replace(base, seed=202, seams=(_CUSHION_SEAM,)),
-            _seat_back,
-            note="the left side was approved before and serves as the reference",
+        _bolster,
+        note="a soft miss and a sharp one; the chart may lie any way round",
+    ),
+    SamplePhoto(
+        "photos/headrest.jpg",
+        "seat, headrest",
+        replace(
+            _HERON,
+            seed=204,
+            chart=None,
+            panel_px=_polygon((60, 30), (260, 30), (300, 210), (20, 210)),
         ),
-        SamplePhoto(
-            "photos/bolster.jpg",
-            "seat, bolster",
-            replace(
-                base,
-                seed=203,
-                spots=(
-                    Spot(
-                        "old leaf green", (70.0, 80.0), 40.0, "round", softness_mm=5.0, delta_e=10.0
-                    ),
-                    Spot("old leaf green", (140.0, 165.0), 5.0, "elongated", angle_deg=60.0),
-                ),
-                distractors=(Distractor("hair", (120.0, 60.0), 30.0, -40.0),),
-                chart=Chart(rotation_deg=90.0, centre_px=(1640.0, 620.0)),
-                panel_px=_box(9.6, 9.6, 200.8, 230.4),
-            ),
-            _bolster,
-            note="a soft miss and a sharp one; the chart may lie any way round",
-        ),
-        SamplePhoto(
-            "photos/headrest.jpg",
-            "seat, headrest",
-            replace(
-                base,
-                seed=204,
-                chart=None,
-                panel_px=_polygon((60, 30), (260, 30), (300, 210), (20, 210)),
-            ),
-            _no_chart,
-            note="the chart was forgotten: without a scale there is no area in mm²",
-        ),
-    )
-    return SampleJob("heron", "Heron, coach seats", "sand", base, photos)
+        _no_chart,
+        note="the chart was forgotten: without a scale there is no area in mm²",
+    ),
+)
 
 
-JOBS: tuple[SampleJob, ...] = (_kestrel(), _heron())
+JOBS: tuple[SampleJob, ...] = (
+    SampleJob("kestrel", "Kestrel, galley bench", "fox brown", _KESTREL, _KESTREL_PHOTOS),
+    SampleJob("heron", "Heron, coach seats", "sand", _HERON, _HERON_PHOTOS),
+)

@@ -70,26 +70,33 @@ def save_photo(
         If the file cannot be written.
     """
     target = Path(path)
-    if exif_orientation not in _STORED:
-        raise OutputError(target, f"no EXIF orientation {exif_orientation}", "use 1 to 8")
-    if not 1 <= quality <= 100:
-        raise OutputError(target, f"no JPEG quality {quality}", "use 1 to 100")
-    if profile not in ("as rendered", None, *PROFILES):
-        known = ", ".join(PROFILES)
-        raise OutputError(target, f"no profile is called {profile!r}", f"use {known} or None")
+    _check(target, rendering, quality, profile, exif_orientation)
     space = rendering.scene.camera.profile if profile in ("as rendered", None) else str(profile)
     if space != rendering.scene.camera.profile:
         camera = replace(rendering.scene.camera, profile=space)
         rendering = render(replace(rendering.scene, camera=camera))
     stored = np.ascontiguousarray(_STORED[exif_orientation](rendering.rgb))
     icc = None if profile is None else profile_bytes(space)
+    encode = _ENCODERS[target.suffix.lower()]
+    write_bytes(target, encode(stored, icc, exif_orientation, quality))
+    return target
+
+
+def _check(
+    target: Path, rendering: Rendering, quality: int, profile: str | None, orientation: int
+) -> None:
     suffix = target.suffix.lower()
+    if orientation not in _STORED:
+        raise OutputError(target, f"no EXIF orientation {orientation}", "use 1 to 8")
+    if not 1 <= quality <= 100:
+        raise OutputError(target, f"no JPEG quality {quality}", "use 1 to 100")
+    if profile not in ("as rendered", None, *PROFILES):
+        known = ", ".join(PROFILES)
+        raise OutputError(target, f"no profile is called {profile!r}", f"use {known} or None")
     if suffix not in _ENCODERS:
         raise OutputError(target, f"no format for {suffix!r}", "use .jpg, .png or .tif")
-    if suffix in (".jpg", ".jpeg") and stored.dtype != np.uint8:
+    if suffix in (".jpg", ".jpeg") and rendering.scene.camera.bits != 8:
         raise OutputError(target, "a JPEG holds 8 bits", "render with Camera(bits=8)")
-    write_bytes(target, _ENCODERS[suffix](stored, icc, exif_orientation, quality))
-    return target
 
 
 Stored = NDArray[np.uint8] | NDArray[np.uint16]

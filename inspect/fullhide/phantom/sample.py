@@ -126,55 +126,60 @@ def _lab(values: tuple[float, float, float]) -> str:
     return "[" + ", ".join(f"{v:.1f}" for v in values) + "]"
 
 
+_HEAD = """\
+# An example job.  Copy this folder, put your own photos in, change the lines below.
+# Colours are CIE Lab (D50, 2 degree), as a colour meter shows them.
+# Nothing here was photographed: the pictures are rendered, so that the truth is known
+# (see truth.json).  Parts and names are invented.
+
+name = "{name}"
+
+# Every colour that must not show, old dye and transition coats alike.
+# Measure it before the first coat, or from the chart in a photo of the old part.
+{under}
+# The colour asked for.  Leave it out, and each region is held against itself only.
+[finish]
+name = "{finish_name}"
+lab = {finish}
+
+# The 24-patch chart in the photos.  Its width gives millimetres: measure the whole
+# board from edge to edge, along the rows of six.
+[chart]
+edition = "after-2014"  # printed on the board; "before-2014" for older ones
+width_mm = {width:.1f}
+
+# What still passes.  These are the defaults: leave the table out to keep them.
+[limits]
+show_through_delta_e = 3.0  # a spot counts from this CIEDE2000 against what is round it,
+show_through_mm2 = 1.0      # from this area on
+uneven_delta_e = 2.0        # large patches against the region's own colour
+match_delta_e = 2.0         # the region against a reference or the colour asked for
+confidence = 0.95           # how sure a verdict must be; less sure is a retake
+
+# One entry a photo.  Outlines of the regions are in regions.geojson.
+"""
+
+
 def _job_toml(job: SampleJob) -> str:
     scene = job.base
-    width = scene.chart.width_mm if scene.chart is not None else 100.0
-    lines = [
-        "# An example job.  Copy this folder, put your own photos in, change the lines below.",
-        "# Colours are CIE Lab (D50, 2 degree), as a colour meter shows them.",
-        "# Nothing here was photographed: the pictures are rendered, so that the truth is known",
-        "# (see truth.json).  Parts and names are invented.",
-        "",
-        f'name = "{job.name}"',
-        "",
-        "# Every colour that must not show, old dye and transition coats alike.",
-        "# Measure it before the first coat, or from the chart in a photo of the old part.",
-    ]
-    for name, lab in scene.under:
-        lines += ["[[under]]", f'name = "{name}"', f"lab = {_lab(lab)}", ""]
-    lines += [
-        "# The colour asked for.  Leave it out, and each region is held against itself only.",
-        "[finish]",
-        f'name = "{job.finish_name}"',
-        f"lab = {_lab(scene.finish)}",
-        "",
-        "# The 24-patch chart in the photos.  Its width gives millimetres: measure the whole",
-        "# board from edge to edge, along the rows of six.",
-        "[chart]",
-        'edition = "after-2014"  # printed on the board; "before-2014" for older ones',
-        f"width_mm = {width:.1f}",
-        "",
-        "# What still passes.  These are the defaults: leave the table out to keep them.",
-        "[limits]",
-        "show_through_delta_e = 3.0  # a spot counts from this CIEDE2000 against what is round it,",
-        "show_through_mm2 = 1.0      # from this area on",
-        "uneven_delta_e = 2.0        # large patches against the region's own colour",
-        "match_delta_e = 2.0         # the region against a reference or the colour asked for",
-        "confidence = 0.95           # how sure a verdict must be; less sure is a retake",
-        "",
-        "# One entry a photo.  Outlines of the regions are in regions.geojson.",
-    ]
-    for photo in job.photos:
-        lines += [
-            "[[photo]]",
-            f"# {photo.note}",
-            f'file = "{photo.file}"',
-            f'part = "{photo.part}"',
-        ]
-        lines += [f'stage = "{photo.stage}"']
-        if photo.coat is not None:
-            lines += [f"coat = {photo.coat}"]
-        if photo.grey_board is not None:
-            lines += [f'grey_board = "{photo.grey_board}"']
-        lines += [""]
-    return "\n".join(lines).rstrip() + "\n"
+    under = "".join(
+        f'[[under]]\nname = "{name}"\nlab = {_lab(lab)}\n\n' for name, lab in scene.under
+    )
+    head = _HEAD.format(
+        name=job.name,
+        under=under.removesuffix("\n"),
+        finish_name=job.finish_name,
+        finish=_lab(scene.finish),
+        width=scene.chart.width_mm if scene.chart is not None else 100.0,
+    )
+    return head + "\n".join(_entry(photo) for photo in job.photos)
+
+
+def _entry(photo: SamplePhoto) -> str:
+    lines = ["[[photo]]", f"# {photo.note}", f'file = "{photo.file}"', f'part = "{photo.part}"']
+    lines.append(f'stage = "{photo.stage}"')
+    if photo.coat is not None:
+        lines.append(f"coat = {photo.coat}")
+    if photo.grey_board is not None:
+        lines.append(f'grey_board = "{photo.grey_board}"')
+    return "\n".join(lines) + "\n"

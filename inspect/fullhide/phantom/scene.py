@@ -88,6 +88,7 @@ class Camera:
     ----------
     sensor
         "camera-a", "camera-b" (measured sensitivities) or "ideal" (sees linear sRGB).
+        "camera-b" has layers that overlap strongly: its matrix amplifies noise severalfold.
     exposure
         Linear value of a perfect white in full light, full scale = 1.
     tone
