@@ -137,4 +137,10 @@ def _save_mask(target: Path, artifacts: PhotoArtifacts) -> None:
 def _save_overlay(target: Path, result: PhotoResult, artifacts: PhotoArtifacts) -> None:
     from fullhide.overlay import save_overlay
 
-    save_overlay(target, photo=artifacts.photo, result=result, outlines=artifacts.outlines)
+    save_overlay(
+        target,
+        photo=artifacts.photo,
+        result=result,
+        outlines=artifacts.outlines,
+        label_map=artifacts.label_map,
+    )

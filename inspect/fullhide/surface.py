@@ -173,9 +173,8 @@ def solve(xyz: NDArray[Any], *, pair: Pair, covariance: ArrayLike | None = None)
 
     Notes
     -----
-    The exact solution is kept where it is feasible. Elsewhere the best of the solutions with one
-    term held at zero is taken: with three terms these are all the faces that can hold it besides
-    the single terms, of which the finish alone is tried too.
+    The exact solution is kept where it is feasible. Elsewhere the best of those with one
+    or two terms held at zero is taken, which is the non-negative least-squares solution.
     """
     cov = np.eye(3) * 1e-6 if covariance is None else np.asarray(covariance, np.float64)
     white = _whitener(cov)
@@ -205,7 +204,7 @@ def _best_face(data: Array, basis: Vector) -> Array:
     """Best feasible solution with at least one term at zero; data (N, 1, 3)."""
     best = np.maximum(_fit(data, basis, (0,)), 0.0)
     least = _misfit(data, basis, best)
-    for terms in ((0, 1), (0, 2), (1, 2), (1,)):
+    for terms in ((0, 1), (0, 2), (1, 2), (1,), (2,)):
         trial = _fit(data, basis, terms)
         cost = _misfit(data, basis, trial)
         better = (trial >= 0).all(axis=-1) & (cost < least)

@@ -53,7 +53,8 @@ def evenness(
     of the brightness of every panel. What lightness is left fails nothing by itself unless a flat
     field was there: then only the colour part can, and lightness asks for the grey board.
     """
-    blocks, filled = _blocks(view, ground.judged)
+    side = _side_px(view)
+    blocks, filled = _blocks(view, ground.judged, side)
     if filled.sum() < _FEWEST_BLOCKS:
         return Outcome(check="evenness", verdict=None)
     finish = ground.finish
@@ -65,7 +66,8 @@ def evenness(
     whole, noise = _spread(flattened, filled)
     tint, _ = _spread(tint_only, filled)
     light = _lightness_doubt(finish, light_doubt)
-    u = float(np.hypot(noise, light))
+    grain = _block_noise(view, ground.judged, side, finish)
+    u = float(np.sqrt(noise**2 + light**2 + grain**2))
     value = whole
     verdict = decide(value, u, limits.uneven_delta_e, k=k)
     flags: tuple[str, ...] = ()
@@ -83,11 +85,44 @@ def evenness(
     )
 
 
-def _blocks(view: RegionView, judged: Mask) -> tuple[Array, Mask]:
-    """Mean XYZ of blocks that are mostly judged."""
-    side = max(1, round(BLOCK_MM / view.mm_per_px))
-    if side * view.mm_per_px < BLOCK_MM - 1e-6:
-        side += 1
+def _side_px(view: RegionView) -> int:
+    """Side of a block in view pixels, even, so that it can be halved."""
+    return 2 * max(1, int(np.ceil(0.5 * BLOCK_MM / view.mm_per_px - 1e-6)))
+
+
+def _block_noise(view: RegionView, judged: Mask, side: int, finish: NDArray[np.float64]) -> float:
+    """What grain and noise alone do to the 95th percentile of the blocks' difference, halved.
+
+    Quarters of a block differ by twice the block's own noise. Pure noise of standard deviation s
+    on each axis of Lab has its 95th percentile at 2.8 s (STANDARDS.md 8.3); half of that is taken
+    as doubt, since some of the percentile may be noise and some not.
+    """
+    quarters, filled = _blocks(view, judged, side // 2)
+    rows, columns = filled.shape[0] // 2 * 2, filled.shape[1] // 2 * 2
+    if not rows or not columns:
+        return 0.0
+    scaled = np.log(np.maximum(quarters[:rows, :columns] / finish.astype(np.float32), 1e-3))
+    good = filled[:rows, :columns]
+    square = (scaled.reshape(rows // 2, 2, columns // 2, 2, 3)).transpose(0, 2, 1, 3, 4)
+    whole = good.reshape(rows // 2, 2, columns // 2, 2).all(axis=(1, 3))
+    if whole.sum() < _FEWEST_BLOCKS:
+        return 0.0
+    # The difference along diagonals leaves slopes of the light out.
+    off = square[whole]
+    twist = 0.5 * (off[:, 0, 0] + off[:, 1, 1] - off[:, 0, 1] - off[:, 1, 0])
+    covariance = np.cov(twist.T.astype(np.float64)) / 4.0
+    slopes = (
+        xyz_to_lab(finish * np.exp(0.01 * np.eye(3))) - xyz_to_lab(finish)
+    ) / 0.01  # rows: change of Lab with the logarithm of each channel
+    lab = slopes.T @ covariance @ slopes
+    middle = xyz_to_lab(finish)
+    one = np.sqrt(np.maximum(np.diag(lab), 0.0))
+    differences = [float(delta_e00(middle, middle + step)) for step in np.diag(one)]
+    return float(1.4 * np.sqrt(np.mean(np.square(differences))))
+
+
+def _blocks(view: RegionView, judged: Mask, side: int) -> tuple[Array, Mask]:
+    """Mean XYZ of square blocks that are mostly judged."""
     height, width = (judged.shape[0] // side) * side, (judged.shape[1] // side) * side
     if not height or not width:
         return np.zeros((0, 0, 3), np.float32), np.zeros((0, 0), bool)

@@ -25,7 +25,7 @@ from fullhide.checks.outcome import Outcome, Spot
 from fullhide.job import Limits
 from fullhide.region import RegionView
 from fullhide.result import Measure, Verdict
-from fullhide.surface import Pair, mix_delta_e
+from fullhide.surface import Pair, mix_delta_e, solve
 from fullhide.verdict import combine, coverage_factor, decide
 
 __all__ = ["show_through"]
@@ -51,7 +51,7 @@ FAINT = 0.3
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Seed:
-    """Pixels of a window of the view that stand out, and how much (threshold = 1)."""
+    """Pixels of a window of the view that stand out, by how many local standard deviations."""
 
     window: tuple[slice, slice]
     mask: Mask
@@ -134,7 +134,7 @@ def show_through(
 def _marked(
     stack: Sequence[Level], pair: Pair, shape: tuple[int, ...], *, photo_px: float, k: float
 ) -> tuple[Array, list[tuple[Level, float]]]:
-    """Significance over threshold at view resolution (0 elsewhere), and each level's reach."""
+    """Significance at view resolution, 0 below the threshold; and each level's reach."""
     marked = np.zeros(shape, np.float32)
     seen = []
     for level in stack:
@@ -145,7 +145,7 @@ def _marked(
         faint = FAINT * pair.share_at_limit * level.separation(pair)
         over = (t > limit) & (t * spread > faint)
         if over.any():
-            high = np.where(over, t / np.float32(limit), np.float32(0.0)).astype(np.float32)
+            high = np.where(over, t, np.float32(0.0)).astype(np.float32)
             np.maximum(marked, _to_view(high, level.step, shape), out=marked)
     # What is found is no longer hidden: the reach is that of the rest, a kernel's width away.
     found = []
@@ -213,7 +213,7 @@ def _measured(seeds: Sequence[_Seed], look: _Look) -> tuple[list[Spot], NDArray[
             free=ground.judged & (labels == 0),
             blur_px=float(np.hypot(sigma, look.blur_mm / view.mm_per_px)),
         )
-        spot = _spot(extent, pair, look)
+        spot = _spot(extent, pair, seed, fine, look)
         if spot is not None and spot.worth_telling(look.limits.show_through_mm2):
             spots.append(spot)
             labels[extent.window][extent.mask] = len(spots)
@@ -245,19 +245,34 @@ def _which(seed: _Seed, fine: Array, look: _Look) -> Pair:
     return best
 
 
-def _spot(extent: Extent, pair: Pair, look: _Look) -> Spot | None:
+def _share(extent: Extent, pair: Pair, fine: Array, look: _Look) -> float:
+    """Share of the colour beneath over a spot's inner part.
+
+    The three-component model, whitened by the region's own play of colour, on the mean pixel;
+    where its colours are as good as in one plane, the share map's.
+    """
+    if pair.near_degenerate:
+        return float(np.clip(extent.share, 0.0, 1.0))
+    inner = cv2.erode(extent.mask.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
+    pixels = fine[extent.window][inner if inner.sum() >= 4 else extent.mask]
+    colour = pair.finish * (1.0 + pixels.mean(axis=0, dtype=np.float64))
+    noise = look.stack[0].covariance * np.outer(pair.finish, pair.finish)
+    found = solve(colour[None, None].astype(np.float32), pair=pair, covariance=noise)
+    return float(found.share[0, 0])
+
+
+def _spot(extent: Extent, pair: Pair, seed: _Seed, fine: Array, look: _Look) -> Spot | None:
     """The finding, or None if it does not reach a third of the limit's difference."""
     if not extent.mask.any():
         return None
     limits, view, k = look.limits, look.view, look.k
-    share = float(np.clip(extent.share, 0.0, 1.0))
+    share = _share(extent, pair, fine, look)
     delta_e = float(mix_delta_e(pair.finish, pair.under, share))
     if delta_e < limits.show_through_delta_e / 3.0:
         return None
     px2 = view.mm_per_px**2
     core_mm2 = extent.half_area_px * px2
-    level = min(look.stack, key=lambda item: abs(np.log(max(core_mm2, 1e-3) / item.area_mm2)))
-    share_u = float(np.hypot(1.0 / level.separation(pair), SHARE_DOUBT * share))
+    share_u = float(np.hypot(share / seed.height, SHARE_DOUBT * share))
     at = pair.share_at_limit
     area = extent.area_px(at) * px2
     low = extent.area_px(at, share=share - k * share_u) * px2
