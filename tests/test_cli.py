@@ -100,8 +100,8 @@ def paper_engine(seen: dict[str, Any]) -> types.ModuleType:
 def paper_overlay() -> types.ModuleType:
     module = types.ModuleType("fullhide.overlay")
 
-    def save_overlay(path: Path, *, photo: Any, result: PhotoResult, outlines: Any) -> None:
-        write_bytes(path, f"overlay of {photo} {result.file} {outlines}".encode())
+    def save_overlay(path: Path, *, photo: Any, result: PhotoResult, **_: Any) -> None:
+        write_bytes(path, f"overlay of {photo} {result.file}".encode())
 
     module.save_overlay = save_overlay  # type: ignore[attr-defined]
     return module
