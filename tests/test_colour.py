@@ -7,6 +7,10 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from skimage.color import deltaE_ciede2000, lab2xyz
+
 from fullhide._colour_science import colour
 from fullhide.colour import (
     REC2020_TO_XYZ,
@@ -17,9 +21,6 @@ from fullhide.colour import (
     xyz_to_lab,
     xyz_to_srgb8,
 )
-from hypothesis import given
-from hypothesis import strategies as st
-from skimage.color import deltaE_ciede2000, lab2xyz
 
 PAIRS = np.loadtxt(
     Path(__file__).parent / "reference" / "ciede2000_sharma_2005.csv", delimiter=",", skiprows=3

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from fullhide.colour import WHITE_D50, lab_to_xyz
-from fullhide.surface import colour_pair, condition_number, mix_delta_e, share_for, solve
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import nnls
 from skimage.color import deltaE_ciede2000, xyz2lab
+
+from fullhide.colour import WHITE_D50, lab_to_xyz
+from fullhide.surface import colour_pair, condition_number, mix_delta_e, share_for, solve
 
 FOX = lab_to_xyz((46.0, 21.0, 28.0))
 GREEN = lab_to_xyz((38.0, -28.0, 9.0))
@@ -21,7 +22,7 @@ GREY = lab_to_xyz((55.0, 0.0, -1.0))
 DARK_GREY = lab_to_xyz((30.0, 0.0, -1.0))
 
 
-def pair_of(finish: np.ndarray, under: np.ndarray):  # noqa: ANN201
+def pair_of(finish: np.ndarray, under: np.ndarray):
     return colour_pair("old", finish, under, limit_delta_e=3.0)
 
 

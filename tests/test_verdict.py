@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import pytest
-from fullhide.result import Measure
-from fullhide.verdict import combine, conformance_probability, coverage_factor, decide, judge
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import norm
+
+from fullhide.result import Measure
+from fullhide.verdict import combine, conformance_probability, coverage_factor, decide, judge
 
 
 @pytest.mark.parametrize("confidence", [0.8, 0.9, 0.95, 0.975, 0.99])

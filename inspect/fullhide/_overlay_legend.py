@@ -64,7 +64,7 @@ def draw_legend(result: PhotoResult, *, width: int, unit: float, px_per_mm: floa
     strip = _Strip(width, unit)
     strip.scale_bar(px_per_mm)
     judged = [r for r in result.regions if r.verdict is not None or r.findings]
-    counts = Counter(region.verdict for region in judged)
+    counts: Counter[str | None] = Counter(region.verdict for region in judged)
     summary = [f"{counts[v]} {style.word}" for v, style in STYLES.items() if counts[v]]
     parts = {region.part for region in judged}
     strip.words(PurePath(result.file).name, 10.5, weight=BOLD)

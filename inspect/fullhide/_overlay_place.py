@@ -122,7 +122,7 @@ class Room:
         order = np.argsort(flat, kind="stable")[:count]
         # Spread the tries: neighbours share their line's fate.
         tries = np.unique(np.geomspace(1, count, _TRIES).astype(int) - 1)
-        rim = near & (1 - cv2.erode(near, np.ones((3, 3), np.uint8)))
+        rim = near & ~np.asarray(cv2.erode(near, np.ones((3, 3), np.uint8)), np.uint8) & 1
         edge = np.argwhere(rim if np.any(rim) else near)[:, ::-1] + 0.5
         for index in order[tries]:
             y, x = np.unravel_index(int(index), cost.shape)

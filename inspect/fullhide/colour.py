@@ -1,4 +1,4 @@
-"""Per-pixel colour kernels: XYZ(D50) to CIE Lab and CIEDE2000, fast and close to the CIE's formulas.
+"""Per-pixel colour kernels: XYZ(D50) to CIE Lab, and CIEDE2000, fast and true to the formulas.
 
 OpenCV's own Lab loses up to several ΔE00 on dark colours; these kernels stay in linear light and
 follow the defining equations, in the precision of their input.
@@ -64,14 +64,13 @@ def xyz_to_lab(xyz: NDArray[Any]) -> NDArray[Any]:
     shape = xyz.shape
     scale = np.diag(1.0 / WHITE_D50)
     mix = np.array([[0, 116, 0, -16], [500, -500, 0, 0], [0, 200, -200, 0]], dtype=np.float64)
-    t = cv2.transform(np.ascontiguousarray(xyz).reshape(-1, 1, 3), scale)
+    t: NDArray[Any] = np.asarray(cv2.transform(np.ascontiguousarray(xyz).reshape(-1, 1, 3), scale))
     # OpenCV's root is several times as fast as NumPy's, and exact to a few steps of its type.
     root = cv2.pow(t, 1.0 / 3.0)
     dark = t <= t.dtype.type(_EPSILON)
     if dark.any():
-        t *= t.dtype.type(_KAPPA / 116.0)
-        t += t.dtype.type(16.0 / 116.0)
-        np.copyto(root, t, where=dark)
+        line = t * t.dtype.type(_KAPPA / 116.0) + t.dtype.type(16.0 / 116.0)
+        np.copyto(root, line, where=dark)
     return cast(NDArray[Any], cv2.transform(root, mix).reshape(shape))
 
 

@@ -136,10 +136,12 @@ def inspect_photo(job: Job, entry: PhotoEntry, *, mm_per_px: float | None = None
     field = _flat_field(job, entry, photo, reading, outlines)
     fit = _fit(reading, spec, field)
     scale = mm_per_px if mm_per_px is not None else reading.mm_per_px
-    flags = _photo_flags(photo, reading, scale)
     if job.needs_proposal(entry.file):
         outlines = (*outlines, *propose_panel(photo, file=entry.file, reading=reading, fit=fit))
     blur = _blur_px(photo, reading, outlines)
+    flags = _photo_flags(photo, reading, scale, blur)
+    if entry.also:
+        flags = (*flags, "also_unused")
     scene = Scene(
         photo=photo,
         fit=fit,
@@ -236,10 +238,14 @@ def _scale_doubt(reading: ChartReading) -> float:
     return reading.mm_per_px_u / reading.mm_per_px
 
 
-def _photo_flags(photo: Photo, reading: ChartReading, scale: float | None) -> tuple[str, ...]:
+def _photo_flags(
+    photo: Photo, reading: ChartReading, scale: float | None, blur: float | None
+) -> tuple[str, ...]:
     names = [*photo.flags, *reading.flags]
     if scale is None:
         names.append("no_scale")
+    if blur is None:
+        names.append("focus_unknown")
     return tuple(dict.fromkeys(names))
 
 
@@ -251,7 +257,9 @@ def _blur_px(
     if not polygons:
         return None
     widest = max(polygons, key=lambda p: float(np.prod(np.ptp(p, axis=0))))
-    x0, y0, x1, y1 = bounding_box(widest, photo.size_px)
+    # A little beyond it, so that its rim is in the picture.
+    middle = widest.mean(axis=0)
+    x0, y0, x1, y1 = bounding_box(middle + 1.08 * (widest - middle), photo.size_px)
     if max(x1 - x0, y1 - y0) > _FOCUS_CROP_PX:
         x1, y1 = min(x1, x0 + _FOCUS_CROP_PX), min(y1, y0 + _FOCUS_CROP_PX)
     return edge_blur_px(photo.linear((x0, y0, x1, y1))[..., 1].copy())

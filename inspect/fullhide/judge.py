@@ -42,6 +42,10 @@ _DARK_CODE = 10.0
 _FEWEST_PIXELS = 150
 #: A region counts as the colour beneath itself when it is this near to it (our own choice, ΔE00).
 _BARE_DELTA_E = 4.0
+_NO_UNDER = (
+    "no colour beneath is named, so nothing can be looked for: name it with [[under]] in "
+    "job.toml or with --under"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -206,10 +210,7 @@ def _outcomes(
             Outcome(
                 check="show_through",
                 verdict="retake",
-                reasons=(
-                    "no colour beneath is named, so nothing can be looked for: name it with "
-                    "[[under]] in job.toml or with --under",
-                ),
+                reasons=(_NO_UNDER,),
             )
         )
     if not view.is_seam:

@@ -109,4 +109,4 @@ def _mode(values: NDArray[np.float32]) -> NDArray[np.float32]:
         if not near.any():
             break
         centre = values[near].mean(axis=0)
-    return centre
+    return np.asarray(centre, np.float32)

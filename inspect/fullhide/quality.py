@@ -79,6 +79,12 @@ FLAGS: dict[str, Flag] = {
             {"show_through"},
         ),
         _flag(
+            "focus_unknown",
+            "no edge in the photo shows how sharp it is",
+            "take it again with the chart or the part's rim in the picture and in focus",
+            {"show_through"},
+        ),
+        _flag(
             "too_far",
             "the photo is taken from too far away for the smallest spot of the limit",
             "take it again from nearer",
@@ -148,8 +154,15 @@ FLAGS: dict[str, Flag] = {
         _flag(
             "colours_inseparable",
             "a colour beneath looks like shadow or shine here",
-            "take a second photo of the same view with the lamp moved and name it under `also`",
+            "take it again from nearer and in more light, with the lamp moved so that the surface "
+            "shows neither shadow nor shine",
         ),
+        _flag(
+            "grain_hides",
+            "grain and noise could hide a spot of the limit here",
+            "take it again from nearer, in more light and with the camera steady",
+        ),
+        _flag("also_unused", "the photos named under `also` are not used yet"),
         _flag(
             "region_small",
             "too little of the region can be seen to judge it",

@@ -179,7 +179,7 @@ def solve(xyz: NDArray[Any], *, pair: Pair, covariance: ArrayLike | None = None)
     cov = np.eye(3) * 1e-6 if covariance is None else np.asarray(covariance, np.float64)
     white = _whitener(cov)
     basis = white @ np.stack([pair.finish, pair.under, pair.light], axis=1)
-    data = cv2.transform(np.ascontiguousarray(xyz, np.float32), white)
+    data = cast(Array, cv2.transform(np.ascontiguousarray(xyz, np.float32), white))
     best = _fit(data, basis, (0, 1, 2))
     infeasible = (best < 0).any(axis=-1)
     if infeasible.any():

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import cast
+from typing import Any, cast
 
 import cv2
 import numpy as np
@@ -61,7 +61,7 @@ def evenness(
     level = (blocks / finish.astype(np.float32)).mean(axis=-1)
     trend = np.exp(_surface(np.log(np.maximum(level, 1e-4)), filled))
     flattened = blocks / np.maximum(trend, 1e-4)[..., None]
-    tint_only = blocks / np.maximum(level, 1e-4)[..., None]
+    tint_only = blocks / np.maximum(level, np.float32(1e-4))[..., None]
     k = coverage_factor(limits.confidence)
     whole, noise = _spread(flattened, filled)
     tint, _ = _spread(tint_only, filled)
@@ -157,7 +157,7 @@ def _surface(values: Array, good: Mask) -> Array:
     return cast(Array, (terms @ fit).astype(np.float32))
 
 
-def _spread(blocks: Array, filled: Mask) -> tuple[float, float]:
+def _spread(blocks: NDArray[Any], filled: Mask) -> tuple[float, float]:
     """95th percentile of the blocks' ΔE00 to their median, and its noise from chance."""
     lab = xyz_to_lab(np.maximum(blocks[filled], 1e-6)).astype(np.float64)
     middle = np.median(lab, axis=0)

@@ -25,6 +25,8 @@ class Extent:
     ----------
     mask, window
         Pixels at half the spot's share or more, in a window of the map.
+    halo
+        The mask and the fringe around it, down to an eighth of the share, two pixels more.
     share
         Mean share over the spot's inner part.
     half_area_px
@@ -36,6 +38,7 @@ class Extent:
 
     mask: Mask
     window: tuple[slice, slice]
+    halo: Mask
     share: float
     half_area_px: float
     edge_px: float
@@ -95,7 +98,11 @@ def extent_of(
     narrow = float((body & (local >= 0.75 * height)).sum())
     seen = (np.sqrt(wide / np.pi) - np.sqrt(narrow / np.pi)) / _QUARTERS
     edge = float(np.sqrt(max(0.0, seen**2 - blur_px**2)))
-    return Extent(mask=body, window=window, share=height, half_area_px=half, edge_px=edge)
+    fringe = _connected((local >= 0.125 * height) & room, body) if half else body
+    halo = cv2.dilate((fringe | body).astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
+    return Extent(
+        mask=body, window=window, halo=halo, share=height, half_area_px=half, edge_px=edge
+    )
 
 
 def _connected(mask: Mask, seed: Mask) -> Mask:

@@ -177,7 +177,7 @@ def covariance_of(ratio: Array, judged: Mask) -> Vector:
         if keep.sum() < 10:
             break
         covariance = np.cov(values[keep].T) + floor
-    return cast(Vector, covariance)
+    return covariance
 
 
 def significance(level: Level, pair: Pair) -> tuple[Array, Array]:
@@ -210,25 +210,26 @@ def significance(level: Level, pair: Pair) -> tuple[Array, Array]:
     # Shading: mean of the three channels after the share's own part is taken off.
     left = (np.eye(3) - np.outer(d, unit)).mean(axis=0)
     both = cv2.transform(level.ratio, np.stack([weights, left]).astype(np.float32))
-    t, shade = np.ascontiguousarray(both[..., 0]), both[..., 1]
+    t: Array = np.ascontiguousarray(both[..., 0], np.float32)
+    shade: Array = np.asarray(both[..., 1], np.float32)
     if not level.judged.any():
-        return cast(Array, t), np.ones_like(t)
+        return t, np.ones_like(t)
     middle, scale = _by_shading(*sampled(level.judged, t, shade))
     t -= middle(shade)
     spread = scale(shade)
     t /= spread
     sigma = _LOCAL_MM / level.mm_per_px
     mass = level.judged.astype(np.float32)
-    power = np.minimum(t * t, np.float32(9.0))
-    if level.seam:  # along, each row for itself: the valley is noisier than its banks
-        power = masked_blur(power, mass, (sigma, 0.5))
-    else:
-        power = slow_mean(power, mass, sigma)
+    square = np.minimum(t * t, np.float32(9.0))
+    # A seam along, each row for itself: the valley is noisier than its banks.
+    power = (
+        masked_blur(square, mass, (sigma, 0.5)) if level.seam else slow_mean(square, mass, sigma)
+    )
     power = np.sqrt(np.maximum(power, np.float32(0.4)))
     t /= power
     spread = spread * power
     t[~level.judged] = 0.0
-    return cast(Array, t), cast(Array, spread)
+    return t, spread
 
 
 def _by_shading(
@@ -276,7 +277,7 @@ def threshold(level: Level, t: Array) -> float:
 def _peaks(t: Array) -> NDArray[np.float32]:
     """Heights of an image's local maxima above 3, highest first."""
     top = cv2.dilate(t, np.ones((5, 5), np.uint8))
-    return cast(NDArray[np.float32], np.sort(t[(t >= top) & (t > 3.0)])[::-1])
+    return np.sort(t[(t >= top) & (t > 3.0)])[::-1]
 
 
 def detectable_mm2(found: Sequence[tuple[Level, float]], pair: Pair, *, blur_mm: float) -> float:

@@ -45,6 +45,9 @@ FINE_OVER_RADIUS = 0.35
 MOST_SPOTS = 500
 #: A JPEG spreads a strong spot's colour over its block of coarse colour, photo pixels.
 JPEG_BLOCK_PX = 16.0
+#: From this condition number on it is the colours' likeness to shadow or shine that hides a
+#: spot rather than the picture (our own choice).
+ALIKE = 300.0
 #: Shares below this part of the limit's are not looked at (our own choice).
 FAINT = 0.3
 
@@ -189,7 +192,7 @@ def _seeds(marked: Array) -> list[_Seed]:
 
 
 def _measured(seeds: Sequence[_Seed], look: _Look) -> tuple[list[Spot], NDArray[np.uint16]]:
-    """Name, size and outline every seed, strongest first; one that is already covered is dropped."""
+    """Name, size and outline every seed, strongest first; what is covered by then is dropped."""
     ground, view = look.ground, look.view
     labels = np.zeros(ground.judged.shape, np.uint16)
     spots: list[Spot] = []
@@ -200,8 +203,9 @@ def _measured(seeds: Sequence[_Seed], look: _Look) -> tuple[list[Spot], NDArray[
     fine = masked_blur(ground.ratio, ground.weight, (sigma, sigma))
     covariance = covariance_of(fine, ground.judged)
     shares: dict[str, Array] = {}
+    claimed = np.zeros(labels.shape, bool)
     for seed in sorted(seeds, key=lambda s: -s.height):
-        if labels[seed.peak] or len(spots) >= MOST_SPOTS:
+        if claimed[seed.peak] or len(spots) >= MOST_SPOTS:
             continue
         pair = _which(seed, fine, look)
         if pair.name not in shares:
@@ -217,6 +221,9 @@ def _measured(seeds: Sequence[_Seed], look: _Look) -> tuple[list[Spot], NDArray[
         if spot is not None and spot.worth_telling(look.limits.show_through_mm2):
             spots.append(spot)
             labels[extent.window][extent.mask] = len(spots)
+            # A spot to touch up takes its fringe with it; one in doubt only itself.
+            taken = extent.halo if spot.verdict == "fail" else extent.mask
+            claimed[extent.window] |= taken
     return spots, labels
 
 
@@ -327,5 +334,13 @@ def _judged(
         spots=tuple(spots),
         labels=labels,
         detectable_mm2=float(detectable) if np.isfinite(detectable) else None,
-        flags=("colours_inseparable",) if own == "retake" else (),
+        flags=_hidden_by(smallest, look) if own == "retake" else (),
     )
+
+
+def _hidden_by(smallest: dict[str, float], look: _Look) -> tuple[str, ...]:
+    """Flags for what keeps a spot of the limit from being seen: the colours, or the picture."""
+    limit = look.limits.show_through_mm2
+    blind = [pair for pair in look.pairs if smallest[pair.name] > limit]
+    alike = any(pair.condition > ALIKE for pair in blind)
+    return ("colours_inseparable",) if alike else ("grain_hides",)
