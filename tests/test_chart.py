@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from chart_painter import (
@@ -20,6 +22,7 @@ from chart_painter import (
 from fullhide._colour_science import colour
 from fullhide.chart import ChartReading, chart_spec, find_chart, fit_colour
 from fullhide.errors import JobError
+from fullhide.photo import open_photo
 from fullhide.quality import FLAGS
 
 SPEC = chart_spec(width_mm=205.0)
@@ -238,6 +241,15 @@ def test_three_covered_patches_leave_a_good_fit(leather: np.ndarray) -> None:
     assert fit.residual_delta_e < 1.5  # own tolerance
 
 
+@pytest.mark.parametrize("patches", [tuple(range(6)), (0, 6, 12, 18, 1, 7, 13, 19)])
+def test_largely_covered_chart_is_refused_with_the_reason(
+    leather: np.ndarray, patches: tuple[int, ...]
+) -> None:
+    reading = find_chart(painted(leather, Placement(0.35, 5), covered=patches), spec=SPEC)
+    assert not reading.found
+    assert reading.flags == ("no_chart", "chart_covered")
+
+
 @pytest.mark.parametrize("strength", [0.15, 0.4])
 def test_glare_is_flagged(leather: np.ndarray, strength: float) -> None:
     reading = find_chart(painted(leather, Placement(0.35, 5), glare=((9,), strength)), spec=SPEC)
@@ -297,11 +309,12 @@ def test_no_chart_is_an_empty_reading(scene: str) -> None:
     assert fit_colour(reading, spec=SPEC).method == "uncalibrated"
 
 
-@pytest.mark.parametrize("kind", ["shuffled", "random", "grey"])
+@pytest.mark.parametrize("kind", ["shuffled", "random", "grey", "grey row first"])
 def test_board_of_other_colours_is_rejected(leather: np.ndarray, kind: str) -> None:
     rng = np.random.default_rng(11)
     lab = {
         "shuffled": rng.permutation(SPEC.lab),
+        "grey row first": np.roll(SPEC.lab, 6, axis=0),
         "random": np.column_stack([rng.uniform(20, 90, 24), rng.uniform(-40, 40, (24, 2))]),
         "grey": np.column_stack([rng.uniform(20, 90, 24), np.zeros((24, 2))]),
     }[kind]
@@ -417,6 +430,20 @@ def test_impossible_marks_are_one_line(plain: Painted, marks: list[list[float]])
 
 
 # ---- whole
+
+
+def test_a_jpeg_file_is_read_like_the_picture_it_was_made_from(
+    plain: Painted, tmp_path: Path
+) -> None:
+    file = tmp_path / "chart.jpg"
+    quality = [cv2.IMWRITE_JPEG_QUALITY, 92]
+    assert cv2.imwrite(str(file), plain.encoded[..., ::-1], quality)
+    photo = open_photo(file)
+    reading = find_chart(photo, spec=SPEC)
+    assert reading.found
+    assert "chart_doubtful" not in reading.flags
+    assert centre_error(reading, plain) < 0.02
+    np.testing.assert_allclose(reading.patches, plain.recorded(), atol=0.008)  # own tolerance
 
 
 def test_every_flag_raised_is_registered(leather: np.ndarray) -> None:

@@ -80,7 +80,8 @@ def candidates(picture: U8, reference: F64, *, limit: int = 3) -> Iterator[Candi
 
 def _gradient(picture: U8) -> U8:
     """Largest step to a neighbour over the channels, in codes of a picture stretched to white."""
-    top = float(np.percentile(picture[::4, ::4], 99.5))
+    # The lightest spot of some size: a small chart on black must not be stretched beyond white.
+    top = float(cv2.blur(picture, (5, 5)).max())
     if top < 200.0:
         picture = cv2.convertScaleAbs(picture, alpha=min(230.0 / max(top, 1.0), 6.0))
     grown = cv2.morphologyEx(picture, cv2.MORPH_GRADIENT, np.ones((2, 2), np.uint8))

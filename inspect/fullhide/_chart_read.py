@@ -28,7 +28,7 @@ _HIDDEN_RATIO = 0.65  # … without which the mean falls to this share
 _MAX_BAD = 8
 _MAX_RMS = 0.05  # pitches between patch centres seen and a flat grid
 _MIN_EDGES = 12  # patches with clear edges: fewer and the place itself is in doubt
-_MANY_BAD = 4  # above: doubtful as a whole
+_MAX_BAD_READ = 4  # above: not read, only named
 _MIN_USED = 14
 _MIN_CORRELATION = 0.72  # of centred logarithms with the reference
 _SURE_CORRELATION = 0.9
@@ -201,25 +201,28 @@ def judge(seen: Sample, lab: F64, *, mirrored: bool, rms: float, edges: int) -> 
     bad = ~used & ~burnt
     if used.sum() < _MIN_USED or bad.sum() > _MAX_BAD or residual > REJECT_DELTA_E:
         return none
-    if bad.sum() > _MANY_BAD and (residual > DOUBTFUL_DELTA_E or edges < _MIN_EDGES):
-        return replace(none, flags=("chart_covered",) if edges >= _MIN_EDGES else ())
     glare, covered = _kinds(values, lab, matrix, bad)
-    doubts = {
-        "chart_mirrored": mirrored,
-        "chart_clipped": bool(burnt.any()),
-        "chart_glare": bool(glare.any()),
-        "chart_covered": bool(covered.any()),
-        "chart_doubtful": residual > DOUBTFUL_DELTA_E
-        or bool(np.ptp(np.log(light)) > _LIGHT_SPAN)
-        or bad.sum() > _MANY_BAD
-        or not _grey_falls(seen.mean, used)
-        or rms > _MAX_RMS,
-    }
-    flags = tuple(name for name, here in doubts.items() if here)
+    if bad.sum() > _MAX_BAD_READ:
+        # Too many for a reading, but enough is left to say what is the matter.
+        sure = edges >= _MIN_EDGES and residual < DOUBTFUL_DELTA_E
+        return replace(none, flags=_named(chart_glare=glare.any(), chart_covered=sure))
+    lopsided = np.ptp(np.log(light)) > _LIGHT_SPAN
+    off_grid = rms > _MAX_RMS or not _grey_falls(seen.mean, used)
+    flags = _named(
+        chart_mirrored=mirrored,
+        chart_clipped=burnt.any(),
+        chart_glare=glare.any(),
+        chart_covered=covered.any(),
+        chart_doubtful=residual > DOUBTFUL_DELTA_E or lopsided or off_grid,
+    )
     return Judgement(True, flags, used, tuple(map(int, np.flatnonzero(bad))), light, residual)
 
 
 _ORIENT = orientations()
+
+
+def _named(**doubts: bool | np.bool_) -> tuple[str, ...]:
+    return tuple(name for name, here in doubts.items() if here)
 
 
 def _in_order(rgb: F64, lab: F64, ok: Mask, least: float) -> bool:
