@@ -309,6 +309,19 @@ def test_no_chart_is_an_empty_reading(scene: str) -> None:
     assert fit_colour(reading, spec=SPEC).method == "uncalibrated"
 
 
+@pytest.mark.parametrize("size", [(1, 1), (3, 2), (60, 4), (4, 900), (201, 153)])
+@pytest.mark.parametrize("content", ["black", "white", "noise"])
+def test_tiny_and_empty_photos_hold_no_chart(size: tuple[int, int], content: str) -> None:
+    shape = (size[1], size[0], 3)
+    picture = {
+        "black": np.zeros(shape, np.uint8),
+        "white": np.full(shape, 255, np.uint8),
+        "noise": np.random.default_rng(1).integers(0, 255, shape, dtype=np.uint8),
+    }[content]
+    photo = Painted(picture, np.zeros((4, 2)), np.zeros((24, 2)), np.zeros((24, 3)), 0.0, Layout())
+    assert not find_chart(photo, spec=SPEC).found
+
+
 @pytest.mark.parametrize("kind", ["shuffled", "random", "grey", "grey row first"])
 def test_board_of_other_colours_is_rejected(leather: np.ndarray, kind: str) -> None:
     rng = np.random.default_rng(11)

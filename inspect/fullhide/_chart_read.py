@@ -137,10 +137,10 @@ def sample(photo: Picture, hom: F64, half: float) -> Sample | None:
 
 
 def _trimmed(values: F64) -> F64:
-    """Mean without values beyond 3 robust standard deviations of the median, by channel."""
+    """Mean without values beyond 4 robust standard deviations of the median, by channel."""
     middle = np.median(values, axis=0)
     spread = 1.4826 * np.median(np.abs(values - middle), axis=0) + 0.001
-    keep = np.abs(values - middle) <= 3.0 * spread
+    keep = np.abs(values - middle) <= 4.0 * spread
     return np.asarray((values * keep).sum(axis=0) / np.maximum(keep.sum(axis=0), 1))
 
 

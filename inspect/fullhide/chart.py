@@ -266,6 +266,8 @@ def _reference_rgb(spec: ChartSpec) -> F64:
 
 def _searches(photo: Picture, reference: F64) -> Iterator[Iterator[tuple[F64, bool]]]:
     """Candidates in photo px, in two searches: the likeliest sizes, then small charts."""
+    if min(photo.size_px) < _REJECT_PX / 2:
+        return
     first, scale = photo.preview(_LEVELS[0])
     half = _halved(first)
     pictures = [(half, scale / 2), (first, scale), (_halved(half), scale / 4)]
@@ -277,9 +279,11 @@ def _searches(photo: Picture, reference: F64) -> Iterator[Iterator[tuple[F64, bo
 
 def _halved(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
     h, w = picture.shape[:2]
+    if min(h, w) < 2:  # a long strip: nothing left of it
+        return picture[:0]
     even = picture[: h // 2 * 2, : w // 2 * 2]
-    size = (max(1, w // 2), max(1, h // 2))
-    return np.asarray(cv2.resize(even, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    half = cv2.resize(even, (w // 2, h // 2), interpolation=cv2.INTER_AREA)
+    return np.asarray(half, dtype=np.uint8)
 
 
 def _scaled(picture: NDArray[np.uint8], scale: float, reference: F64) -> Iterator[tuple[F64, bool]]:
