@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal, TypeAlias
+from typing import Literal, NamedTuple, TypeAlias
 
 import cv2
 import numpy as np
@@ -241,11 +241,28 @@ def _pairs(a: F64, b: F64) -> tuple[tuple[F64, F64], ...]:
     return (a, a), (a, b), (b, b)
 
 
-def _loo_with_tone(
-    rgb: F64, lab: F64, weights: F64, grey: NDArray[np.bool_], terms: Terms
-) -> tuple[Tone, F64, F64] | None:
+class _Model(NamedTuple):
+    """One way to fit: its coefficients and every patch as predicted by a fit on the others."""
+
+    terms: Terms
+    matrix: F64
+    tone: Tone | None
+    predicted: F64
+    loo: float
+
+    @property
+    def name(self) -> str:
+        return self.terms + (" with tone curve" if self.tone is not None else "")
+
+
+def _plain(rgb: F64, lab: F64, terms: Terms) -> _Model:
+    matrix, predicted = solve(expand(rgb, terms), lab_to_xyz(lab), perceptual_weights(lab))
+    return _Model(terms, matrix, None, predicted, _mean_error(predicted, lab))
+
+
+def _toned(rgb: F64, lab: F64, grey: NDArray[np.bool_], terms: Terms) -> _Model | None:
     """Fit with a tone curve; each grey patch's prediction uses a curve learnt without it."""
-    xyz = lab_to_xyz(lab)
+    xyz, weights = lab_to_xyz(lab), perceptual_weights(lab)
 
     def fitted(keep: NDArray[np.bool_]) -> tuple[Tone, F64, F64] | None:
         tone = fit_tone(rgb[keep], xyz[keep, 1])
@@ -265,11 +282,25 @@ def _loo_with_tone(
         if part is None:
             return None
         predicted[i] = part[2][i]
-    return whole[0], whole[1], predicted
+    return _Model(terms, whole[1], whole[0], predicted, _mean_error(predicted, lab))
+
+
+def _mean_error(xyz: F64, lab: F64) -> float:
+    return float(delta_e00(xyz_to_lab(xyz), lab).mean())
+
+
+def _choose(plain: list[_Model], toned: list[_Model]) -> _Model:
+    """The lowest leave-one-out residual, but a tone curve only where it gains clearly."""
+    simple = min(plain, key=lambda m: m.loo)
+    if not toned:
+        return simple
+    bent = min(toned, key=lambda m: m.loo)
+    gain = max(_CLEAR_GAIN_DELTA_E, _CLEAR_GAIN * simple.loo)
+    return bent if bent.loo < simple.loo - gain else simple
 
 
 def fit_patches(rgb: F64, lab: F64, *, used: NDArray[np.bool_]) -> ColourFit:
-    """The model with the lowest leave-one-out residual; simpler ones win near-ties.
+    """The model with the lowest leave-one-out residual.
 
     Parameters
     ----------
@@ -285,37 +316,24 @@ def fit_patches(rgb: F64, lab: F64, *, used: NDArray[np.bool_]) -> ColourFit:
     ColourFit with `residual_delta_e` set.
     """
     x, ref = np.asarray(rgb, float)[used], np.asarray(lab, float)[used]
-    weights, xyz = perceptual_weights(ref), lab_to_xyz(ref)
-    grey = np.zeros(24, bool)
-    grey[GREY_ROW] = True
     names: tuple[Terms, ...] = ("linear 3x3", "root-polynomial degree 2")
     if used.sum() < _MIN_PATCHES_ROOT:
         names = names[:1]
-    fits: list[tuple[float, str, F64, Tone | None, F64]] = []
-    for terms in names:
-        matrix, predicted = solve(expand(x, terms), xyz, weights)
-        loo = float(delta_e00(xyz_to_lab(predicted), ref).mean())
-        fits.append((loo, terms, matrix, None, predicted))
-    for terms in names:
-        bent = _loo_with_tone(x, ref, weights, grey[used], terms)
-        if bent is not None:
-            loo = float(delta_e00(xyz_to_lab(bent[2]), ref).mean())
-            fits.append((loo, terms, bent[1], bent[0], bent[2]))
-    plain = min((f for f in fits if f[3] is None), key=lambda f: f[0])
-    best = min(fits, key=lambda f: f[0])
-    if best[3] is not None and best[0] > plain[0] - max(
-        _CLEAR_GAIN_DELTA_E, _CLEAR_GAIN * plain[0]
-    ):
-        best = plain
-    error = delta_e00(xyz_to_lab(best[4]), ref)
+    grey = np.zeros(24, bool)
+    grey[GREY_ROW] = True
+    plain = [_plain(x, ref, terms) for terms in names]
+    tried = [_toned(x, ref, grey[used], terms) for terms in names]
+    toned = [model for model in tried if model is not None]
+    best = _choose(plain, toned)
+    error = delta_e00(xyz_to_lab(best.predicted), ref)
     return ColourFit(
-        method=best[1],
-        matrix=best[2],
-        tone=best[3],
+        method=best.terms,
+        matrix=best.matrix,
+        tone=best.tone,
         residual_delta_e=float(error.mean()),
         residual_max_delta_e=float(error.max()),
-        others={f[1] + (" with tone curve" if f[3] is not None else ""): f[0] for f in fits},
+        others={model.name: model.loo for model in plain + toned},
         used=used.copy(),
         lab=ref,
-        residual_lab=xyz_to_lab(best[4]) - ref,
+        residual_lab=xyz_to_lab(best.predicted) - ref,
     )
