@@ -206,10 +206,15 @@ def find_chart(photo: Picture, *, spec: ChartSpec, corners_px: F64 | None = None
     Returns
     -------
     ChartReading, with `found` False if there is none that can be trusted.
+
+    Raises
+    ------
+    JobError
+        Marked corners that are not four, cross, coincide or lie outside the photo.
     """
-    if corners_px is not None:
-        return _read_marked(photo, spec, np.asarray(corners_px, dtype=np.float64))
     view = _Remembering(photo)
+    if corners_px is not None:
+        return _read_marked(view, spec, np.asarray(corners_px, dtype=np.float64))
     refused: list[F64] = []
     best = ChartReading(False, flags=("no_chart",))
     for places in _searches(view, _reference_rgb(spec)):
