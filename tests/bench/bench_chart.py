@@ -31,6 +31,8 @@ from chart_painter import (  # noqa: E402
 from fullhide.chart import ChartReading, chart_spec, find_chart  # noqa: E402
 
 SPEC = chart_spec(width_mm=205.0)
+# Rows in reverse order are a mirrored chart, and said to be one.
+DOUBTS = {"chart_covered", "chart_doubtful", "chart_mirrored"}
 TO_SRGB = np.linalg.inv(
     np.array([[0.6274, 0.3293, 0.0433], [0.0691, 0.9195, 0.0114], [0.0164, 0.0880, 0.8956]])
 )  # ITU-R BT.2087-0
@@ -166,7 +168,7 @@ def decoys(number: int, size: tuple[int, int], rng: np.random.Generator) -> None
         row = tally.setdefault(kind, [0, 0, 0])
         row[0] += 1
         row[1] += reading.found
-        row[2] += reading.found and not ({"chart_covered", "chart_doubtful"} & set(reading.flags))
+        row[2] += reading.found and not (DOUBTS & set(reading.flags))
     print("Decoys")
     for kind, (total, found, silent) in tally.items():
         print(f"  {kind:12s} {total:3d}: {found} read, {silent} without a doubt")
