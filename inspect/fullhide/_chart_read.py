@@ -153,7 +153,8 @@ def _unevenness(values: F64, place: F64) -> float:
     if full.sum() < 4:
         return 0.0
     worst = 0.0
-    level = float(values.mean()) + _DARK
+    # Against the strongest channel: the others are where compression leaves its marks.
+    level = float(values.mean(axis=0).max()) + _DARK
     for c in range(3):
         total = np.bincount(label, values[:, c], minlength=16)[full] / n[full]
         within = (

@@ -11,6 +11,7 @@ import sys
 import time
 from pathlib import Path
 
+import cv2
 import numpy as np
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -64,11 +65,21 @@ def random_case(rng: np.random.Generator, size: tuple[int, int]) -> tuple[Placem
             return placement, layout
 
 
-def compare(photo: Painted, reading: ChartReading) -> tuple[bool, float, float]:
+def phone_jpeg(picture: np.ndarray) -> np.ndarray:
+    """Sharpened and squeezed as phones do."""
+    soft = cv2.GaussianBlur(picture, (0, 0), 1.2)
+    sharp = cv2.addWeighted(picture, 1.8, soft, -0.8, 0)
+    _, data = cv2.imencode(".jpg", sharp[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 80])
+    return np.ascontiguousarray(cv2.imdecode(data, cv2.IMREAD_COLOR)[..., ::-1])
+
+
+def compare(
+    photo: Painted, reading: ChartReading, recorded: np.ndarray
+) -> tuple[bool, float, float]:
     """Whether the reading is wrong, its corner error in px, its patch error in codes of 255."""
     pitch = photo.width_px / photo.layout.size[0]
     centre = float(np.abs(reading.centres_px - photo.centres).max())
-    seen, true = (_codes(values @ TO_SRGB.T) for values in (reading.patches, photo.recorded()))
+    seen, true = (_codes(values @ TO_SRGB.T) for values in (reading.patches, recorded))
     corner = float(np.abs(reading.corners_px - photo.corners).max())
     wrong = centre > 0.25 * pitch or "chart_mirrored" in reading.flags
     return wrong, corner / pitch, float(np.abs(seen - true).max())
@@ -86,7 +97,7 @@ def main() -> None:
     size = (width, width * 3 // 4)
     rng = np.random.default_rng(20)
     tally: dict[str, list[int]] = {}
-    corner, codes, seconds, misses = [], [], [], []
+    corner, codes, jpeg, seconds, misses = [], [], [], [], []
     srgb_of(SPEC.lab)
     for n in range(number):
         placement, layout = random_case(rng, size)
@@ -101,6 +112,9 @@ def main() -> None:
             exposure=float(rng.uniform(0.2, 0.9)),
             falloff=float(rng.uniform(0, 0.2)),
         )
+        recorded = photo.recorded()
+        if n % 3 == 2:
+            photo.encoded = phone_jpeg(photo.encoded)
         start = time.perf_counter()
         reading = find_chart(photo, spec=SPEC)
         seconds.append(time.perf_counter() - start)
@@ -112,7 +126,7 @@ def main() -> None:
         if not reading.found:
             misses.append((n, kind, scene, placement, layout))
             continue
-        wrong, c, v = compare(photo, reading)
+        wrong, c, v = compare(photo, reading, recorded)
         row[1] += 1
         row[2] += wrong
         row[3] += bool({"chart_covered", "chart_glare", "chart_doubtful"} & set(reading.flags))
@@ -121,14 +135,18 @@ def main() -> None:
         elif small >= 250:
             if "scale_doubtful" not in reading.flags:
                 corner.append(c)
-            codes.append(v)
+            (jpeg if n % 3 == 2 else codes).append(v)
     print(f"{number} placements of {size[0]} x {size[1]} px")
     for kind in sorted(tally):
         total, found, wrong, doubt = tally[kind]
         print(
             f"  {kind:26s} {found:4d} of {total:4d} found, {wrong} wrong, {doubt} flagged in vain"
         )
-    for name, values in (("corner error, pitches", corner), ("patch error, codes of 255", codes)):
+    for name, values in (
+        ("corner error, pitches", corner),
+        ("patch error, codes of 255", codes),
+        ("the same after sharpening and JPEG", jpeg),
+    ):
         if values:
             print(f"  {name}: median {np.median(values):.3f}, 99 % {np.percentile(values, 99):.3f}")
     print(f"  seconds: median {np.median(seconds):.3f}, largest {max(seconds):.3f}")
