@@ -53,8 +53,10 @@ def test_a_mask_holds_what_lies_inside_and_no_more_than_its_rim(seed: int, corne
     missed = inside & ~mask
     rim = distance(shape.exterior, points(x[missed], y[missed]))
     assert rim.max(initial=0.0) < 0.1  # own tolerance, pixels: rounding of the corners
-    # The outline's own pixels may be in the mask; views leave one pixel of rim off.
-    assert inside[binary_erosion(mask, np.ones((3, 3)))].all()
+    # The outline's own pixels may be in the mask; views leave one pixel of rim off. What is left
+    # outside can only lie in a notch narrower than a pixel.
+    beyond = binary_erosion(mask, np.ones((3, 3))) & ~inside
+    assert distance(shape.exterior, points(x[beyond], y[beyond])).max(initial=0.0) < 0.5
 
 
 def test_holes_and_zones_are_cut_out() -> None:
