@@ -19,6 +19,9 @@ _SIDE_PX = 320
 #: Weight of lightness against hue: shading moves lightness on one surface (our own choice).
 _LIGHTNESS = 0.35
 _SAME = 9.0
+#: Shading on one surface stays within a factor of some two either way: so far may the logarithm of
+#: luminance be from the surface's own, a hundredth added for shine on black (our own choice).
+_SHADING = 0.8
 _SMALLEST_SHARE = 0.04
 
 
@@ -51,7 +54,7 @@ def propose_panel(
         middle = reading.corners_px.mean(axis=0)
         board = (middle + 1.1 * (reading.corners_px - middle)) * scale
         cv2.fillConvexPoly(free, np.round(board).astype(np.int32), 0)
-    body = _surface(lab * np.array([_LIGHTNESS, 1.0, 1.0], np.float32), free)
+    body = _surface(lab, free)
     if body.mean() < _SMALLEST_SHARE:
         return ()
     contours, _ = cv2.findContours(body, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
@@ -77,12 +80,16 @@ def _surface(lab: NDArray[np.float32], free: NDArray[np.uint8]) -> NDArray[np.ui
     height, width = free.shape
     middle = np.zeros_like(free)
     middle[height // 4 : -(height // 4) or None, width // 4 : -(width // 4) or None] = 1
-    values = lab[(middle & free) > 0]
+    weighted = lab * np.array([_LIGHTNESS, 1.0, 1.0], np.float32)
+    values = weighted[(middle & free) > 0]
     if len(values) < 50:
         return np.zeros_like(free)
     centre = _mode(values)
-    same = (np.linalg.norm(lab - centre, axis=-1) < _SAME) & (free > 0)
-    mask = same.astype(np.uint8)
+    same = (np.linalg.norm(weighted - centre, axis=-1) < _SAME) & (free > 0)
+    # Black beside grey is one hue: what is far too light or dark for shading is another thing.
+    bright = np.log(_luminance(lab[..., 0]) + 0.01)
+    own = np.log(_luminance(centre[:1] / np.float32(_LIGHTNESS)) + 0.01)
+    mask = (same & (np.abs(bright - own) < _SHADING)).astype(np.uint8)
     side = max(3, min(height, width) // 60)
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * side + 1, 2 * side + 1))
     mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, kernel)
@@ -97,6 +104,11 @@ def _surface(lab: NDArray[np.float32], free: NDArray[np.uint8]) -> NDArray[np.ui
     cv2.drawContours(filled, contours, -1, 1, cv2.FILLED)
     filled &= free
     return cast(NDArray[np.uint8], cv2.erode(filled, np.ones((5, 5), np.uint8), borderValue=0))
+
+
+def _luminance(lightness: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Y of L*, Y = 1 for the perfect white, without the straight part near black."""
+    return np.asarray(((np.maximum(lightness, 0.0) + 16.0) / 116.0) ** 3, np.float32)
 
 
 def _mode(values: NDArray[np.float32]) -> NDArray[np.float32]:
