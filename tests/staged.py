@@ -84,24 +84,37 @@ def box_outline(
     )
 
 
-def seam_outline(rendering: Rendering, *, seam: int = 0) -> tuple[Polygon, float]:
-    """Part of a seam's band within the panel's outline, and where it starts, mm from the seam's
-    start.
+def outlined_seam(rendering: Rendering, *, seam: int = 0) -> tuple[RegionOutline, float]:
+    """Part of a seam's band within the panel's outline, and how far from the seam's start its
+    middle begins, mm.
     """
     from shapely.geometry import LineString
     from shapely.geometry import Polygon as Shape
 
+    what, mm = rendering.scene.seams[seam], rendering.scene.mm_per_px
     band = np.asarray(rendering.truth.seam_px[seam])
     part = Shape(band).intersection(Shape(rendering.truth.region_px))
     points = np.asarray(part.exterior.coords)[:-1]
     points = np.roll(points, -int(np.argmin(np.linalg.norm(points - band[0], axis=1))), axis=0)
-    what = rendering.scene.seams[seam]
-    start = np.asarray(what.start_mm) / rendering.scene.mm_per_px
-    middle = LineString([start, np.asarray(what.end_mm) / rendering.scene.mm_per_px])
-    inside = middle.intersection(Shape(points))
-    return points, float(np.linalg.norm(np.asarray(inside.coords[0]) - start)) * (
-        rendering.scene.mm_per_px
-    )
+    # The seam's middle as `phantom.Seam` describes it: an arc over the straight line.
+    start, end = np.asarray(what.start_mm), np.asarray(what.end_mm)
+    along = (end - start) / np.linalg.norm(end - start)
+    left = np.array([along[1], -along[0]])
+    t = np.linspace(0, 1, 2001)[:, None]
+    path = start + (end - start) * t + left * 4 * what.bow_mm * t * (1 - t)
+    inside = LineString(path / mm).intersection(Shape(points))
+    first = np.asarray(inside.coords[0]) * mm
+    before = path[: int(np.argmin(np.linalg.norm(path - first, axis=1))) + 1]
+    length = float(np.linalg.norm(np.diff(before, axis=0), axis=1).sum())
+    return box_outline(points, kind="seam"), length
+
+
+def overlap(one: Polygon, other: Sequence[tuple[float, float]]) -> float:
+    """Area that two outlines share, over the area that either covers."""
+    from shapely.geometry import Polygon as Shape
+
+    a, b = Shape(one).buffer(0), Shape(other)
+    return float(a.intersection(b).area / a.union(b).area)
 
 
 def job_of(
