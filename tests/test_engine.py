@@ -488,6 +488,19 @@ def test_a_seams_findings_lie_where_its_mask_does(tmp_path: Path) -> None:
     assert hit.sum() > 0.5 * truth.sum()
 
 
+@pytest.mark.xfail(
+    strict=True,
+    reason="engine._regions: where regions overlap only the first one's pixels are kept",
+)
+def test_a_spot_in_two_regions_keeps_both_findings_in_the_mask_or_is_told_once(tmp_path) -> None:
+    truth = rendered(ONE_SPOT).truth
+    whole = box_outline(truth.region_px, name="whole")
+    part = box_outline([(200, 100), (700, 100), (700, 400), (200, 400)], name="part")
+    found = inspected(ONE_SPOT, tmp_path, outlines=[whole, part])
+    ids = {finding.id for region in found.result.regions for finding in region.findings}
+    assert ids == set(np.unique(found.artifacts.label_map).tolist()) - {0}
+
+
 def test_a_photo_nobody_drew_in_gets_one_proposed_panel(tmp_path: Path) -> None:
     save_photo(rendered(ONE_SPOT), tmp_path / "p.png")
     job = replace(job_of(tmp_path, []), outlined=frozenset())
@@ -563,6 +576,16 @@ def test_a_photo_that_cannot_be_opened_leaves_the_others_done(tmp_path: Path) ->
     (problem,) = result.problems
     assert "broken.png" in str(problem)
     assert "\n" not in str(problem)
+
+
+def test_a_grey_board_that_cannot_be_opened_is_named(tmp_path: Path) -> None:
+    save_photo(rendered(CLEAN), tmp_path / "p.png")
+    (tmp_path / "board.png").write_bytes(b"no picture")
+    outline = box_outline(rendered(CLEAN).truth.region_px)
+    result = inspect_job(job_of(tmp_path, [outline], grey_board="board.png"))
+    (problem,) = result.problems
+    assert "board.png" in str(problem)
+    assert all(region.verdict != "pass" for photo in result.photos for region in photo.regions)
 
 
 def test_a_broken_outline_leaves_the_photos_other_regions_done(tmp_path: Path) -> None:
