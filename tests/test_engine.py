@@ -115,6 +115,21 @@ def test_other_colours_are_judged_as_well(tmp_path: Path, finish, under, clean_v
     assert finding_of(region).under == under[0]
 
 
+@pytest.mark.parametrize("board", [False, True])
+@pytest.mark.parametrize("under", [GREEN, WHITE], ids=lambda colour: colour[0])
+def test_a_panel_in_less_light_than_the_chart_is_judged_the_same(tmp_path, under, board) -> None:
+    # It gets darker upwards, away from the chart.
+    dim = Light(falloff=0.6, falloff_towards_deg=90.0)
+    what = scene(light=dim, spots=(spot(under[0], (60.0, 25.0), area_mm2=12.0, share=0.5),))
+    region = region_of(what, tmp_path, board=board, under=(GREEN, WHITE))
+    (truth,) = rendered(what).truth.spots
+    finding = max(region.findings, key=lambda f: f.area_mm2 or 0.0)
+    assert region.verdict == "fail"
+    assert finding.under == under[0]
+    assert finding.area_mm2 == pytest.approx(truth.area_mm2, rel=0.25)
+    assert finding.share == pytest.approx(0.5, abs=0.1)
+
+
 def test_a_spot_below_the_limits_area_does_not_fail(tmp_path: Path) -> None:
     assert region_of(SPECK, tmp_path).verdict == "pass"
 
@@ -372,6 +387,16 @@ def test_a_reference_part_gives_a_match(tmp_path: Path) -> None:
     assert measure.value < 1.0
     assert measure.limit == 2.0
     assert "match_delta_e" not in reference.measures
+
+
+def test_a_grey_board_takes_the_fall_of_light_out_of_a_match(tmp_path: Path) -> None:
+    what = scene(light=Light(falloff=0.5, falloff_towards_deg=0.0))
+    values = {}
+    for board in (True, False):
+        dyed, _ = inspected(what, tmp_path, outlines=[LEFT, RIGHT], board=board).result.regions
+        values[board] = dyed.measures["match_delta_e"].value
+    assert values[True] < 0.8
+    assert values[False] > 2 * values[True]
 
 
 def test_without_a_chart_a_match_is_taken_again(tmp_path: Path) -> None:
