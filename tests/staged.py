@@ -28,7 +28,7 @@ from fullhide.phantom import (
 )
 from fullhide.photo import Photo, open_photo
 from fullhide.region import RegionView
-from fullhide.result import RegionResult
+from fullhide.result import Finding, RegionResult
 
 Polygon = NDArray[np.float64]
 
@@ -39,6 +39,8 @@ CHART_MM = 55.0
 PANEL = ((20.0, 20.0), (880.0, 20.0), (880.0, 460.0), (20.0, 460.0))
 #: A straight seam from one side of the panel to the other, and beyond.
 SEAM = Seam((0.0, 36.0), (135.0, 36.0), width_mm=7.0, opened=True)
+BOWED = Seam((0.0, 32.0), (135.0, 36.0), bow_mm=3.0, width_mm=7.0, opened=True)
+SAND, TEAL = (74.0, 2.0, 17.0), ("old teal", (44.0, -24.0, -8.0))
 
 
 def scene(**changes: Any) -> Scene:
@@ -63,6 +65,10 @@ def spot(under: str = "old green", at: tuple[float, float] = (60.0, 35.0), **cha
     return Spot(under, at, **{"area_mm2": 10.0, "shape": "round", **changes})
 
 
+CLEAN = scene()
+ONE_SPOT = scene(spots=(spot(),))
+
+
 @cache
 def rendered(what: Scene) -> Rendering:
     """Each scene is rendered once a test run."""
@@ -82,6 +88,11 @@ def box_outline(
     return RegionOutline(
         photo="p.png", name=name, kind=kind, polygon=polygon, properties=properties, **more
     )
+
+
+#: Two halves of the panel.
+LEFT = box_outline([(60, 60), (430, 60), (430, 420), (60, 420)], name="dyed")
+RIGHT = box_outline([(470, 60), (840, 60), (840, 420), (470, 420)], kind="reference", name="old")
 
 
 def outlined_seam(rendering: Rendering, *, seam: int = 0) -> tuple[RegionOutline, float]:
@@ -192,3 +203,9 @@ def flat_view(
         box=(0, 0, xyz.shape[1], xyz.shape[0]),
         line=line,
     )
+
+
+def finding_of(region: RegionResult) -> Finding:
+    """The one finding of a region."""
+    (finding,) = region.findings
+    return finding

@@ -9,7 +9,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
-from scipy.ndimage import binary_erosion
 from shapely import contains_xy, distance, points
 from shapely.geometry import Polygon as Shape
 from staged import painted
@@ -50,13 +49,11 @@ def test_a_mask_holds_what_lies_inside_and_no_more_than_its_rim(seed: int, corne
     mask = outline_mask([polygon], BOX)
     x, y = np.meshgrid(np.arange(20, 120) + 0.5, np.arange(10, 90) + 0.5)
     inside = contains_xy(shape, x, y)  # shapely
-    missed = inside & ~mask
-    rim = distance(shape.exterior, points(x[missed], y[missed]))
-    assert rim.max(initial=0.0) < 0.1  # own tolerance, pixels: rounding of the corners
-    # The outline's own pixels may be in the mask; views leave one pixel of rim off. What is left
-    # outside can only lie in a notch narrower than a pixel.
-    beyond = binary_erosion(mask, np.ones((3, 3))) & ~inside
-    assert distance(shape.exterior, points(x[beyond], y[beyond])).max(initial=0.0) < 0.5
+    rim = distance(shape.exterior, points(x, y))
+    # Own tolerances: half a pixel within, one beyond (OpenCV draws the outline's own pixels too,
+    # and views leave a pixel of rim off).
+    assert mask[inside & (rim > 0.5)].all()
+    assert not mask[~inside & (rim > 1.0)].any()
 
 
 def test_holes_and_zones_are_cut_out() -> None:
