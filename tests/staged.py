@@ -197,6 +197,7 @@ def flat_view(
         xyz=np.ascontiguousarray(xyz, np.float32),
         inside=everywhere,
         judged=everywhere,
+        clipped=np.zeros(np.shape(everywhere), bool),
         mm_per_px=mm_per_px,
         scaled=True,
         factor=1.0,

@@ -76,10 +76,6 @@ def test_a_seams_findings_lie_where_its_mask_does(tmp_path: Path) -> None:
     assert hit.sum() > 0.5 * truth.sum()
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="engine._regions: where regions overlap only the first one's pixels are kept",
-)
 def test_a_spot_in_two_regions_keeps_both_findings_in_the_mask_or_is_told_once(tmp_path) -> None:
     truth = rendered(ONE_SPOT).truth
     whole = box_outline(truth.region_px, name="whole")

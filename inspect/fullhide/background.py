@@ -138,6 +138,8 @@ def _panel(view: RegionView) -> Background:
     block = max(1, round(_COARSE_MM / view.mm_per_px))
     values, mass = _coarse(view.xyz, view.judged, (block, block))
     good = mass > 0.5
+    if not good.any():
+        good = mass > 0
     finish = _centre(values[good])
     sigma = SLOW_MM / (view.mm_per_px * block)
     slow = _robust_slow(values, mass, (sigma, sigma), finish)
@@ -190,7 +192,7 @@ def _robust_slow(values: Array, mass: Array, sigma: tuple[float, float], finish:
     weight = mass.copy()
     slow = masked_blur(values, weight, sigma)
     for _ in range(3):
-        relative = ((values - slow) / finish.astype(np.float32))[mass > 0.5]
+        relative = ((values - slow) / finish.astype(np.float32))[mass > min(0.5, 0.99 * mass.max())]
         spread = 1.4826 * np.median(np.abs(relative), axis=0) + 1e-6
         distance = np.abs((values - slow) / finish.astype(np.float32)) / spread
         weight = np.where(distance.max(axis=-1) > 3.0, np.float32(0.02), np.float32(1.0)) * mass
@@ -247,6 +249,8 @@ def _seam(view: RegionView) -> Background:
     block = (max(1, round(_COARSE_MM / view.mm_per_px)), 1)
     values, mass = _coarse(view.xyz, view.judged, block)
     good = mass > 0.5
+    if not good.any():
+        good = mass > 0
     finish = _centre(values[good])
     sigma = (ALONG_MM / (view.mm_per_px * block[0]), ACROSS_MM / view.mm_per_px)
     slow = _robust_slow(values, mass, sigma, finish)

@@ -148,7 +148,8 @@ def judge_region(
             else "taken before the work: kept for the record, not judged"
         )
         return replace(empty, reasons=(why,), measures=_lab_measures(colour["lab"])), None, view.box
-    outcomes = _outcomes(scene, view, ground, job, reference)
+    airbag = wording.may_hold_airbag(outline.name, entry.part)
+    outcomes = _outcomes(scene, view, ground, job, reference, airbag=airbag)
     return _result(scene, view, ground, outcomes, empty, flags, job)
 
 
@@ -174,10 +175,13 @@ def _region_flags(
         middle = float(np.median(codes.max(axis=-1)))
         if middle < _DARK_CODE / 255.0 * float(np.iinfo(codes.dtype).max):
             flags.append("too_dark")
-    blind = view.inside & ~view.judged
-    inside = float(view.inside.sum())
-    if inside and blind.any():
-        _, _, stats, _ = cv2.connectedComponentsWithStats(blind.astype(np.uint8), connectivity=8)
+    inside = max(1.0, float(view.inside.sum()))
+    black = view.inside & ~view.judged & ~view.clipped
+    if float(black.sum()) / inside > 1 - JUDGED_SHARE:
+        flags.append("too_dark")
+    if view.clipped.any():
+        blind = view.clipped.astype(np.uint8)
+        _, _, stats, _ = cv2.connectedComponentsWithStats(blind, connectivity=8)
         largest = float(stats[1:, cv2.CC_STAT_AREA].max()) * view.mm_per_px**2
         share = float(blind.sum()) / inside
         if share > 1 - JUDGED_SHARE or largest > _BLIND_OVER_LIMIT * limits.show_through_mm2:
@@ -188,10 +192,16 @@ def _region_flags(
 
 
 def _outcomes(
-    scene: Scene, view: RegionView, ground: Background, job: Job, reference: Vector | None
+    scene: Scene,
+    view: RegionView,
+    ground: Background,
+    job: Job,
+    reference: Vector | None,
+    *,
+    airbag: bool,
 ) -> list[Outcome]:
     outcomes = []
-    pairs, bare = _pairs(scene, ground, job)
+    pairs, bare = _pairs(scene, ground, job, airbag=airbag)
     if bare is not None:
         outcomes.append(bare)
     elif job.under:
@@ -225,7 +235,9 @@ def _outcomes(
     return outcomes
 
 
-def _pairs(scene: Scene, ground: Background, job: Job) -> tuple[list[Pair], Outcome | None]:
+def _pairs(
+    scene: Scene, ground: Background, job: Job, *, airbag: bool
+) -> tuple[list[Pair], Outcome | None]:
     """Colour pairs that could be seen; or, if the region is a colour beneath itself, its fail."""
     finish = ground.finish
     asked = lab_to_xyz(job.finish.lab) if job.finish else None
@@ -243,16 +255,17 @@ def _pairs(scene: Scene, ground: Background, job: Job) -> tuple[list[Pair], Outc
         apart = float(delta_e00(lab, np.asarray(under.lab, float)))
         wanted = float("inf") if asked is None else float(delta_e00(lab, xyz_to_lab(asked)))
         if scene.calibrated and apart < _BARE_DELTA_E and apart < wanted:
-            return [], _bare(under.name, asked is not None)
+            return [], _bare(under.name, asked is not None, airbag)
         pair = colour_pair(under.name, finish, xyz, limit_delta_e=job.limits.show_through_delta_e)
         if np.isfinite(pair.share_at_limit):
             pairs.append(pair)
     return pairs, None
 
 
-def _bare(name: str, asked: bool) -> Outcome:
+def _bare(name: str, asked: bool, airbag: bool) -> Outcome:
     if asked:
-        why = f"the whole region is the colour of {name}, not of the finish: dye it"
+        to_do = wording.AIRBAG_REFER if airbag else "dye it"
+        why = f"the whole region is the colour of {name}, not of the finish: {to_do}"
         return Outcome(check="show_through", verdict="fail", reasons=(why,))
     why = (
         f"the region itself looks like {name}: name the [finish] colour in job.toml, so that the "

@@ -253,14 +253,15 @@ def edge_blur_px(grey: Array) -> float | None:
     for less, more, most in _BLUR_STEPS:
         if 8 * more > min(grey.shape):
             break
-        sharp, noise_sharp = _edge_energy(grey, less, noise)
-        soft, noise_soft = _edge_energy(grey, more, noise)
-        if sharp < noise_sharp or soft < noise_soft or soft <= 0:
+        rim = int(3 * more) + 1
+        sharp, noise_sharp = _edge_energy(grey, less, noise, rim)
+        soft, noise_soft = _edge_energy(grey, more, noise, rim)
+        if sharp < 10 * noise_sharp or soft < 10 * noise_soft or soft <= 0:
             continue  # more noise than edges at this fineness
         ratio = (sharp / soft) ** 2
         if ratio <= 1.0:
             continue
-        square = (more**2 - ratio * less**2) / (ratio - 1.0)
+        square = (more**2 - ratio * less**2) / (ratio - 1.0) - _DIFFERENCE_PX2
         blur = float(np.sqrt(max(square, least**2)))
         if blur <= most:
             break
@@ -277,12 +278,13 @@ _BLUR_STEPS = (
     (6.0, 12.0, 99.0),
 )
 _SHARPEST_PX = 0.3
+#: Variance that a central difference adds of itself, pixels².
+_DIFFERENCE_PX2 = 1.0 / 3.0
 
 
-def _edge_energy(grey: Array, sigma: float, noise: float) -> tuple[float, float]:
+def _edge_energy(grey: Array, sigma: float, noise: float, rim: int) -> tuple[float, float]:
     """Mean square gradient of a blurred picture less the noise's part, and that part."""
     smooth = cv2.GaussianBlur(grey, (0, 0), sigma)
-    rim = int(3 * sigma) + 1
     dx = 0.5 * (smooth[rim:-rim, rim + 1 : -rim + 1] - smooth[rim:-rim, rim - 1 : -rim - 1])
     dy = 0.5 * (smooth[rim + 1 : -rim + 1, rim:-rim] - smooth[rim - 1 : -rim - 1, rim:-rim])
     part = noise**2 / (4.0 * np.pi * sigma**4)

@@ -38,6 +38,8 @@ class RegionView:
         Pixels within the outline, less what is to be ignored, bool (H, W).
     judged
         Those of them that show the surface: not clipped, not dark beyond use.
+    clipped
+        Those with a channel at its ceiling.
     mm_per_px
         Millimetres a work pixel; nominal where `scaled` is False.
     scaled
@@ -54,6 +56,7 @@ class RegionView:
     xyz: Array
     inside: Mask
     judged: Mask
+    clipped: Mask
     mm_per_px: float
     scaled: bool
     factor: float
@@ -197,6 +200,7 @@ def view_panel(
         xyz=xyz,
         inside=inside,
         judged=inside & ~clipped & (xyz[..., 1] > 0),
+        clipped=inside & clipped,
         mm_per_px=mm_per_px * factor,
         scaled=scaled,
         factor=float(factor),
@@ -236,11 +240,12 @@ def view_seam(
         )
         return moved.astype(bool)
 
-    within = carried(inside)
+    within, burnt = carried(inside), carried(clipped)
     return RegionView(
         xyz=straight,
         inside=within,
-        judged=within & ~carried(clipped) & (straight[..., 1] > 0),
+        judged=within & ~burnt & (straight[..., 1] > 0),
+        clipped=within & burnt,
         mm_per_px=mm_per_px * factor,
         scaled=scaled,
         factor=float(factor),

@@ -27,6 +27,7 @@ AIRBAG_NOTICE = (
     "This region may contain an airbag or tear seam. Do not refinish, heat, glue, fill or resew "
     "it unless the vehicle maker's instructions allow it and a qualified person does the work."
 )
+AIRBAG_REFER = "refer to the vehicle maker or a qualified airbag technician"
 # Places where makers put airbags; common practice, no source for the list being complete.
 _AIRBAG_WORDS = (
     "airbag",
@@ -82,7 +83,7 @@ def spots_reason(
     if not sure:
         return text + ": too near the limit to tell; look there, or take it again from nearer"
     if airbag:
-        return text + ": refer to the vehicle maker or a qualified airbag technician"
+        return f"{text}: {AIRBAG_REFER}"
     return text + ": touch up and shoot again"
 
 

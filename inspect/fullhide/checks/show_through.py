@@ -214,7 +214,7 @@ def _measured(seeds: Sequence[_Seed], look: _Look) -> tuple[list[Spot], NDArray[
             shares[pair.name],
             seed.mask,
             seed.window,
-            free=ground.judged & (labels == 0),
+            free=ground.judged & ~claimed,
             blur_px=float(np.hypot(sigma, look.blur_mm / view.mm_per_px)),
         )
         spot = _spot(extent, pair, seed, fine, look)
