@@ -76,7 +76,8 @@ def test_a_box_stays_within_the_photo() -> None:
 def test_work_pixels_leave_a_disc_of_the_limit_a_few_pixels_wide(mm_per_px, limit) -> None:
     factor = work_factor(mm_per_px, limit)
     across = 2 * np.sqrt(limit / np.pi) / (mm_per_px * factor)
-    assert factor == 1 or across >= 4.5
+    # At least 3 px across, the smallest patch to judge of STANDARDS.md 5.5.
+    assert factor == 1 or across >= 3.0
     assert factor >= 1
 
 
@@ -101,9 +102,9 @@ def panel_of(folder: Path, picture: NDArray, *, mm_per_px: float = 0.25, **more)
 def test_a_panel_is_cut_out_and_reduced_in_linear_light(tmp_path: Path) -> None:
     # Two greys in a fine chequer: their mean in light, not in codes.
     picture = np.where(np.indices((200, 260)).sum(axis=0) % 2, 0.8, 0.1)
-    view = panel_of(tmp_path, picture, mm_per_px=0.1)
+    view = panel_of(tmp_path, picture, mm_per_px=0.13)
     assert view.factor == 2
-    assert view.mm_per_px == pytest.approx(0.2)
+    assert view.mm_per_px == pytest.approx(0.26)
     assert view.xyz.shape == (60, 80, 3)
     # Own tolerance: 16-bit codes.
     np.testing.assert_allclose(view.xyz[5:-5, 5:-5], 0.45, atol=1e-3)
@@ -131,7 +132,7 @@ def test_a_panels_rim_is_left_off(tmp_path: Path) -> None:
 
 
 def test_labels_of_a_reduced_panel_fill_the_photos_pixels(tmp_path: Path) -> None:
-    view = panel_of(tmp_path, np.full((200, 260), 0.3), mm_per_px=0.1)
+    view = panel_of(tmp_path, np.full((200, 260), 0.3), mm_per_px=0.13)
     labels = np.zeros(view.judged.shape, np.uint16)
     labels[10:14, 20:23] = 7
     carried = view.to_photo(labels)

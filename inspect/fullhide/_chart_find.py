@@ -68,7 +68,7 @@ def candidates(picture: U8, reference: F64, *, limit: int = 3) -> Iterator[Candi
         At most so many places for each contrast step.
     """
     rough = _gradient(picture)
-    small = cv2.blur(picture, (3, 3))
+    small = np.asarray(cv2.blur(picture, (3, 3)), dtype=np.uint8)
     for step in _STEPS:
         blobs = _flat_blobs(rough, step)
         found: list[Candidate] = []
@@ -83,8 +83,10 @@ def _gradient(picture: U8) -> U8:
     # The lightest spot of some size: a small chart on black must not be stretched beyond white.
     top = float(cv2.blur(picture, (5, 5)).max())
     if top < 200.0:
-        picture = cv2.convertScaleAbs(picture, alpha=min(230.0 / max(top, 1.0), 6.0))
-    grown = cv2.morphologyEx(picture, cv2.MORPH_GRADIENT, np.ones((2, 2), np.uint8))
+        alpha = min(230.0 / max(top, 1.0), 6.0)
+        picture = np.asarray(cv2.convertScaleAbs(picture, alpha=alpha), dtype=np.uint8)
+    ones = np.ones((2, 2), np.uint8)
+    grown = np.asarray(cv2.morphologyEx(picture, cv2.MORPH_GRADIENT, ones), dtype=np.uint8)
     return np.asarray(grown.max(axis=2) if grown.size < 3e5 else _max3(grown), dtype=np.uint8)
 
 
@@ -103,7 +105,8 @@ def _flat_blobs(rough: U8, step: int) -> _Blobs:
     ids = np.flatnonzero(keep)
     if len(ids) > _MAX_BLOBS:  # texture makes dust: keep the larger pieces
         ids = ids[np.argsort(-area[ids])[:_MAX_BLOBS]]
-    good = [i for i in ids if _compact(labels, stats[i], int(i))]
+    pieces = np.asarray(labels, dtype=np.int32)
+    good = [i for i in ids if _compact(pieces, stats[i], int(i))]
     # The 2 x 2 gradient moves a piece by half a pixel right and down, which is just what turns
     # pixel numbers into the continuous frame.
     return _Blobs(centre[good].astype(np.float64), np.sqrt(area[good].astype(np.float64)))
@@ -227,9 +230,10 @@ def _fit(blobs: _Blobs, cells: Cells) -> F64 | None:
         if min(np.ptp(grid[:, 0]), np.ptp(grid[:, 1])) < 1 or len(grid) < 6:
             return None
         at = blobs.centre[list(cells.values())]
-        hom, _ = cv2.findHomography(grid, at, 0)
-        if hom is None:
+        found, _ = cv2.findHomography(grid, at, 0)
+        if found is None:
             return None
+        hom = np.asarray(found, dtype=np.float64)
         miss = np.hypot(*(project(hom, grid) - at).T)
         pitch = np.sqrt(abs(_area(hom, grid.mean(axis=0))))
         bad = miss > max(0.12 * pitch, 0.8)

@@ -75,7 +75,7 @@ def _straightened(photo: Picture, corners: F64) -> tuple[U8, F64]:
 
 def _likely(view: U8, reference: F64) -> list[F64]:
     """Grids of several rims in the marked order, the likeliest first."""
-    soft = cv2.blur(view, (5, 5))
+    soft = np.asarray(cv2.blur(view, (5, 5)), dtype=np.uint8)
     rims = [np.array(r) for r in product(_RIMS, repeat=4)]
     scores = [_score(soft, r, reference) for r in rims]
     first = np.argsort(scores)[::-1][:_TRIES]
@@ -116,7 +116,7 @@ def _tuned(soft: U8, rim: F64, score: float, reference: F64) -> tuple[float, F64
 
 def marked_board(hom: F64, corners: F64, seen: Board) -> Board:
     """Rims from the marks, taking the edges seen in the photo where they agree."""
-    at = project(np.linalg.inv(hom), corners)
+    at = project(np.asarray(np.linalg.inv(hom), dtype=np.float64), corners)
     # The grid may turn out to start at another corner than the one marked first.
     order = np.argsort(np.arctan2(at[:, 1] - 1.5, at[:, 0] - 2.5))
     first, second, third, fourth = at[order]  # clockwise from the upper left in the chart's frame

@@ -142,7 +142,7 @@ def rectify(photo: Picture, hom: F64) -> tuple[F32, int] | None:
         shift = np.diag([scale, scale, 1.0])
     else:
         box = _reach(hom, (w, h))
-        source = cv2.sqrt(np.clip(photo.linear(box), 0.0, 4.0))
+        source = np.asarray(cv2.sqrt(np.clip(photo.linear(box), 0.0, 4.0)), dtype=np.float32)
         scale = 1.0
         shift = np.array([[1.0, 0, -box[0]], [0, 1.0, -box[1]], [0, 0, 1.0]])
     per = int(np.clip(round(pitch * scale), 16, 80))
@@ -192,9 +192,10 @@ def refine(photo: Picture, hom: F64, *, rounds: int = 2) -> Pose | None:
         if good.sum() < _MIN_EDGES:
             return None
         moved = GRID + offset
-        fit, _ = cv2.findHomography(GRID[good], moved[good], 0)
-        if fit is None:
+        found, _ = cv2.findHomography(GRID[good], moved[good], 0)
+        if found is None:
             return None
+        fit = np.asarray(found, dtype=np.float64)
         miss = np.hypot(*(project(fit, GRID[good]) - moved[good]).T)
         keep = miss <= max(3.0 * float(np.median(miss)), 0.03)
         if _MIN_EDGES <= keep.sum() < len(keep):
@@ -261,7 +262,7 @@ def _offsets(
     grid = GRID.T + _MARGIN
     cut = (np.rint(grid * per - 0.5) + 0.5) / per - grid
     offset = 0.5 * (place[..., 1] - place[..., 0]) + cut
-    good = (top > 0.02).all(axis=(0, 2))
+    good = np.asarray((top > 0.02).all(axis=(0, 2)), dtype=np.bool_)
     size = 0.5 * (place[..., 0] + place[..., 1]).mean(axis=0)
     return np.asarray(offset.T, dtype=np.float64), np.asarray(size, dtype=np.float64), good
 

@@ -124,7 +124,10 @@ def sample(photo: Picture, hom: F64, half: float) -> Sample | None:
         rgb = photo.linear(box)[::stride, ::stride]
         burnt = photo.clipped(box)[::stride, ::stride]
         yy, xx = np.mgrid[0 : rgb.shape[0], 0 : rgb.shape[1]] * float(stride)
-        at = project(inverse, np.stack([xx.ravel() + x0 + 0.5, yy.ravel() + y0 + 0.5], axis=1))
+        at = project(
+            np.asarray(inverse, dtype=np.float64),
+            np.stack([xx.ravel() + x0 + 0.5, yy.ravel() + y0 + 0.5], axis=1),
+        )
         place = (at - centre) / reach
         inside = (np.abs(place) <= 1.0).all(axis=1)
         if inside.sum() < 4:

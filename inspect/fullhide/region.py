@@ -23,7 +23,7 @@ Polygon = NDArray[np.float64]
 ToXYZ = Callable[[Array, Box], Array]
 
 #: Pixels across the disc of the limit's area that the checks work at (our own choice).
-PX_ACROSS_LIMIT = 4.5
+PX_ACROSS_LIMIT = 3.7
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -221,7 +221,7 @@ def view_seam(
 ) -> RegionView:
     """Cut a seam's band out of the photo and straighten it; parameters as `view_panel`."""
     # A valley is far narrower than a spot: keep it at twice the resolution.
-    factor = max(1, work_factor(mm_per_px, limit_mm2) // 2)
+    factor = max(1, round(work_factor(mm_per_px, limit_mm2) / 2))
     box = bounding_box(polygon, photo.size_px, multiple=factor)
     xyz, clipped = _reduced(photo, box, factor, to_xyz)
     inside = outline_mask([polygon], box, factor=factor, holes=[*holes, *ignore])

@@ -74,21 +74,38 @@ def valley(bright: NDArray[np.float32], *, mm_per_px: float) -> NDArray[np.float
         For every column the valley's distance from the band's middle, in pixels, changing slowly;
         zeros where no valley is much darker than its banks.
     """
-    height, width = bright.shape
+    height, whole = bright.shape
     middle = 0.5 * (height - 1)
+    step = max(1, round(0.5 / mm_per_px))
+    width = max(3, whole // step)
     smooth = cv2.GaussianBlur(
-        bright, (0, 0), sigmaX=max(0.5, 1.5 / mm_per_px), sigmaY=max(0.5, 0.25 / mm_per_px)
+        cv2.resize(bright, (width, height), interpolation=cv2.INTER_AREA),
+        (0, 0),
+        sigmaX=max(0.5, 1.5 / (mm_per_px * step)),
+        sigmaY=max(0.5, 0.25 / mm_per_px),
     )
     relative = smooth / np.maximum(np.median(smooth, axis=0), 1e-6)
     if float(np.median(relative.min(axis=0))) > 0.85:
-        return np.zeros(width)
-    # Cheapest way from end to end that climbs at most a pixel a column; the rim costs a little.
+        return np.zeros(whole)
+    # The rim costs a little, so that a band's edge does not pass for a valley.
     rim = 0.15 * (np.abs(np.arange(height) - middle) / max(middle, 1.0)) ** 2
-    cost = relative + rim[:, None].astype(np.float32)
-    best = cost[:, 0].copy()
+    path = _cheapest_way(relative + rim[:, None].astype(np.float32)) - middle
+    sigma = max(1.0, 4.0 / (mm_per_px * step))
+    reach = int(3 * sigma)
+    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma) ** 2)
+    path = np.convolve(np.pad(path, reach, mode="edge"), kernel / kernel.sum(), mode="valid")
+    at = (np.arange(whole) + 0.5) * width / whole - 0.5
+    return np.asarray(np.interp(at, np.arange(width), path))
+
+
+def _cheapest_way(cost: NDArray[np.floating]) -> NDArray[np.float64]:
+    """Rows of the cheapest path from the left to the right that climbs a pixel a column at most."""
+    height, width = cost.shape
     came = np.zeros((height, width), np.int8)
+    ways = np.full((3, height), np.inf)
+    best = cost[:, 0].astype(np.float64)
     for x in range(1, width):
-        ways = np.stack([np.r_[np.inf, best[:-1]] + 0.02, best, np.r_[best[1:], np.inf] + 0.02])
+        ways[0, 1:], ways[1], ways[2, :-1] = best[:-1] + 0.02, best, best[1:] + 0.02
         choice = ways.argmin(axis=0)
         came[:, x] = choice - 1
         best = ways[choice, np.arange(height)] + cost[:, x]
@@ -97,11 +114,7 @@ def valley(bright: NDArray[np.float32], *, mm_per_px: float) -> NDArray[np.float
     for x in range(width - 1, -1, -1):
         path[x] = row
         row += int(came[row, x])
-    sigma = max(1.0, 4.0 / mm_per_px)
-    reach = int(3 * sigma)
-    padded = np.pad(path - middle, reach, mode="edge")
-    kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma) ** 2)
-    return np.convolve(padded, kernel / kernel.sum(), mode="valid")
+    return path
 
 
 def _curved(polygon: Polygon) -> tuple[Polygon, float]:

@@ -14,6 +14,8 @@ __all__ = ["Extent", "extent_of"]
 Array = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
+#: Pixels of a spot's top that its height is first taken from (our own choice).
+_TOP_PX = 12
 _QUARTERS = 2.0 * NormalDist().inv_cdf(0.75)
 
 
@@ -82,16 +84,15 @@ def extent_of(
     ] = seed
     if (core & room).any():
         core &= room
-    height = float(np.quantile(local[core], 0.75))
-    for _ in range(3):
+    # From the top down: a strong spot's seed reaches far beyond the spot.
+    values = np.sort(local[core])[::-1]
+    height = float(values[: max(4, min(len(values) // 4, _TOP_PX))].mean())
+    for _ in range(2):
         body = _connected((local >= 0.5 * height) & room, core)
         if not body.any():
             break
         inner = cv2.erode(body.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
-        use = inner if inner.sum() >= 4 else body
-        height = (
-            float(np.mean(local[use])) if inner.sum() >= 4 else float(np.quantile(local[body], 0.7))
-        )
+        height = float(np.mean(local[inner]) if inner.sum() >= 4 else np.quantile(local[body], 0.7))
     body = _connected((local >= 0.5 * height) & room, core)
     half = float(body.sum())
     wide = float(_connected((local >= 0.25 * height) & room, body).sum()) if half else 0.0

@@ -43,7 +43,7 @@ FALSE_ALARMS = 0.01
 #: Allowance for clutter that is no Gaussian noise (our own choice).
 FLOCKS = 1.25
 _LOCAL_MM = 12.0
-_SAMPLE = 20_000
+_SAMPLE = 10_000
 #: Shading classes, finer towards the deep creases and the shine.
 _QUANTILES = (0, 0.002, 0.006, 0.02, 0.06, 0.15, 0.35, 0.65, 0.85, 0.94, 0.98, 0.994, 0.998, 1)
 
@@ -150,19 +150,19 @@ def _halved(ratio: Array, weight: Array, there: Array) -> tuple[Array, Array, Ar
     return times(total, np.reciprocal(np.maximum(mass, np.float32(1e-3)))), mass, half(there)
 
 
-def sampled(judged: Mask, *images: Array) -> list[Array]:
-    """Values of images at evenly spread judged pixels, some `_SAMPLE` of them."""
-    step = max(1, int(np.sqrt(judged.size / _SAMPLE)))
+def sampled(judged: Mask, *images: Array, count: int) -> list[Array]:
+    """Values of images at evenly spread judged pixels, some `count` of them."""
+    step = max(1, int(np.sqrt(judged.size / count)))
     # A whole number of pixels apart in both ways; seams are too low to be thinned across.
     rows = 1 if judged.shape[0] < 200 else step
-    columns = step if rows > 1 else max(1, judged.size // _SAMPLE)
+    columns = step if rows > 1 else max(1, judged.size // count)
     mask = judged[::rows, ::columns]
     return [image[::rows, ::columns][mask] for image in images]
 
 
 def covariance_of(ratio: Array, judged: Mask) -> Vector:
     """Robust covariance (3, 3) of an image's channels: far-off pixels are clipped in rounds."""
-    values = sampled(judged, ratio)[0].astype(np.float64)
+    values = sampled(judged, ratio, count=_SAMPLE)[0].astype(np.float64)
     if len(values) < 10:
         return cast(Vector, np.eye(3))
     centre = np.median(values, axis=0)
@@ -214,7 +214,7 @@ def significance(level: Level, pair: Pair) -> tuple[Array, Array]:
     shade: Array = np.asarray(both[..., 1], np.float32)
     if not level.judged.any():
         return t, np.ones_like(t)
-    middle, scale = _by_shading(*sampled(level.judged, t, shade))
+    middle, scale = _by_shading(*sampled(level.judged, t, shade, count=2 * _SAMPLE))
     t -= middle(shade)
     spread = scale(shade)
     t /= spread
@@ -252,13 +252,20 @@ def _by_shading(
         spreads.append(1.4826 * float(np.median(np.abs(values - middle))))
     floor = 0.5 * float(np.median(spreads)) + 1e-6
 
-    def middle_of(x: Array) -> Array:
-        return cast(Array, np.interp(x, places, middles).astype(np.float32))
+    # By a table of 256 shadings: a hundredth of their whole range is fine enough.
+    low, high = places[0], max(places[-1], places[0] + 1e-6)
+    grid = np.linspace(low, high, 256)
+    tables = [
+        np.interp(grid, places, values).astype(np.float32)
+        for values in (middles, np.maximum(spreads, floor))
+    ]
+    gain = np.float32(255.0 / (high - low))
 
-    def spread_of(x: Array) -> Array:
-        return cast(Array, np.interp(x, places, np.maximum(spreads, floor)).astype(np.float32))
+    def looked_up(x: Array, table: Array) -> Array:
+        index = np.clip((x - np.float32(low)) * gain, 0, 255).astype(np.uint8)
+        return cast(Array, cv2.LUT(index, table))
 
-    return middle_of, spread_of
+    return (lambda x: looked_up(x, tables[0])), (lambda x: looked_up(x, tables[1]))
 
 
 def threshold(level: Level, t: Array) -> float:
