@@ -77,7 +77,8 @@ def extent_of(
         slice(top, min(share.shape[0], place[0].stop + pad)),
         slice(left, min(share.shape[1], place[1].stop + pad)),
     )
-    local, room = share[window], free[window]
+    # No share is over 1; where the ground is dark, noise and shine say otherwise.
+    local, room = np.minimum(share[window], np.float32(1.0)), free[window]
     core = np.zeros(local.shape, bool)
     core[
         place[0].start - top : place[0].stop - top, place[1].start - left : place[1].stop - left

@@ -45,6 +45,8 @@ FINE_OVER_RADIUS = 0.35
 MOST_SPOTS = 500
 #: A JPEG spreads a strong spot's colour over its block of coarse colour, photo pixels.
 JPEG_BLOCK_PX = 16.0
+#: Up to this condition number a single pixel's share is told from its shine (our own choice).
+SOLVABLE = 60.0
 #: From this condition number on it is the colours' likeness to shadow or shine that hides a
 #: spot rather than the picture (our own choice).
 ALIKE = 300.0
@@ -256,16 +258,19 @@ def _share(extent: Extent, pair: Pair, fine: Array, look: _Look) -> float:
     """Share of the colour beneath over a spot's inner part.
 
     The three-component model, whitened by the region's own play of colour, on the mean pixel;
-    where its colours are as good as in one plane, the share map's.
+    where its colours lie so near one plane that shine could take the share's place, and where
+    the two disagree, the share map's.
     """
-    if pair.near_degenerate:
-        return float(np.clip(extent.share, 0.0, 1.0))
+    mapped = float(np.clip(extent.share, 0.0, 1.0))
+    if pair.condition > SOLVABLE:
+        return mapped
     inner = cv2.erode(extent.mask.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
     pixels = fine[extent.window][inner if inner.sum() >= 4 else extent.mask]
     colour = pair.finish * (1.0 + pixels.mean(axis=0, dtype=np.float64))
     noise = look.stack[0].covariance * np.outer(pair.finish, pair.finish)
     found = solve(colour[None, None].astype(np.float32), pair=pair, covariance=noise)
-    return float(found.share[0, 0])
+    solved = float(found.share[0, 0])
+    return solved if abs(solved - mapped) <= 0.3 * mapped else mapped
 
 
 def _spot(extent: Extent, pair: Pair, seed: _Seed, fine: Array, look: _Look) -> Spot | None:
