@@ -203,7 +203,7 @@ def run_one(args: tuple[int, int, bool]) -> dict[str, Any]:
         took = time.perf_counter() - start
     region = result.regions[0]
     labels = artifacts.label_map
-    plain, limit, found, hit_ids = 0, 0, 0, set()
+    plain, limit, hit_ids = 0, 0, set()
     area_err, share_err, along_err = [], [], []
     spots = []
     within = np.zeros(labels.shape, np.uint8)
@@ -228,15 +228,15 @@ def run_one(args: tuple[int, int, bool]) -> dict[str, Any]:
             else False
         )
         spots.append(
-            dict(
-                under=spot.under,
-                area=spot.area_mm2,
-                dE=spot.mean_delta_e,
-                peak=spot.peak_share,
-                hit=hit,
-                plain=is_plain,
-                at=spot.centre_px,
-            )
+            {
+                "under": spot.under,
+                "area": spot.area_mm2,
+                "dE": spot.mean_delta_e,
+                "peak": spot.peak_share,
+                "hit": hit,
+                "plain": is_plain,
+                "at": spot.centre_px,
+            }
         )
         if hit and not merged and (is_plain or is_limit):
             mine = [f for f in region.findings if f.id in ids]
@@ -249,32 +249,32 @@ def run_one(args: tuple[int, int, bool]) -> dict[str, Any]:
                     along_err.append(big.along_seam_mm[0] + start_mm - spot.along_seam_mm[0])
                     along_err.append(big.along_seam_mm[1] + start_mm - spot.along_seam_mm[1])
     false = [f for f in region.findings if f.id not in hit_ids]
-    return dict(
-        i=i,
-        info={k: v for k, v in info.items()},
-        verdict=region.verdict,
-        chart=result.chart.found,
-        cres=result.chart.residual_delta_e,
-        light=scene.light.name,
-        cam=scene.camera.sensor,
-        grain=scene.leather.grain,
-        noise=scene.camera.noise,
-        exp=scene.camera.exposure,
-        tone=scene.camera.tone,
-        reasons=region.reasons,
-        flags=region.flags,
-        det=region.detectable_mm2,
-        measures={k: (m.value, m.u) for k, m in region.measures.items()},
-        plain=plain,
-        limit=limit,
-        spots=spots,
-        false=[(f.under, f.area_mm2, f.delta_e, f.centre_px) for f in false],
-        area_err=area_err,
-        share_err=share_err,
-        along_err=along_err,
-        took=took,
-        problems=[str(p) for p in problems],
-    )
+    return {
+        "i": i,
+        "info": info,
+        "verdict": region.verdict,
+        "chart": result.chart.found,
+        "cres": result.chart.residual_delta_e,
+        "light": scene.light.name,
+        "cam": scene.camera.sensor,
+        "grain": scene.leather.grain,
+        "noise": scene.camera.noise,
+        "exp": scene.camera.exposure,
+        "tone": scene.camera.tone,
+        "reasons": region.reasons,
+        "flags": region.flags,
+        "det": region.detectable_mm2,
+        "measures": {k: (m.value, m.u) for k, m in region.measures.items()},
+        "plain": plain,
+        "limit": limit,
+        "spots": spots,
+        "false": [(f.under, f.area_mm2, f.delta_e, f.centre_px) for f in false],
+        "area_err": area_err,
+        "share_err": share_err,
+        "along_err": along_err,
+        "took": took,
+        "problems": [str(p) for p in problems],
+    }
 
 
 def main() -> None:
@@ -305,9 +305,17 @@ def report(rows: list[dict[str, Any]], verbose: bool) -> None:
         groups[r["info"]["pair"]].append(r)
         groups["seams" if r["info"]["seam"] else "panels"].append(r)
         groups["~ALL"].append(r)
-    print(
-        f"{'group':18}{'n':>4} {'pass/fail/retake (clean)':>26} {'(bad)':>12} {'plainpassed':>11} {'limpassed':>9} {'found':>8} {'false/ph':>8} {'area':>6} {'share':>6}"
+    heads = (
+        "clean p/f/r",
+        "bad p/f/r",
+        "plain passed",
+        "limit passed",
+        "found",
+        "false",
+        "area",
+        "share",
     )
+    print(f"{'group':18}{'n':>4}" + "".join(f"{head:>14}" for head in heads))
     for g in sorted(groups):
         rs = groups[g]
         c = Counter(
@@ -322,9 +330,17 @@ def report(rows: list[dict[str, Any]], verbose: bool) -> None:
         fl = np.mean([len(r["false"]) for r in rs])
         ae = [abs(x) for r in rs for x in r["area_err"]]
         se = [abs(x) for r in rs for x in r["share_err"]]
-        print(
-            f"{g:18}{len(rs):4} {c['pass']:10}/{c['fail']}/{c['retake']:<10} {b['pass']:6}/{b['fail']}/{b['retake']:<4} {pl:8} {lp:9} {pct(hits, tot):>9} {fl:8.2f} {np.median(ae) if ae else 0:6.2f} {np.median(se) if se else 0:6.2f}"
+        cells = (
+            f"{c['pass']}/{c['fail']}/{c['retake']}",
+            f"{b['pass']}/{b['fail']}/{b['retake']}",
+            str(pl),
+            str(lp),
+            pct(hits, tot),
+            f"{fl:.2f}",
+            f"{np.median(ae):.2f}" if ae else "-",
+            f"{np.median(se):.2f}" if se else "-",
         )
+        print(f"{g:18}{len(rs):4}" + "".join(f"{cell:>14}" for cell in cells))
     al = [abs(x) for r in rs for x in r["along_err"]] if (rs := groups["~ALL"]) else []
     if al:
         print("along: 95 % within", round(float(np.quantile(al, 0.95)), 2), "mm")

@@ -258,19 +258,17 @@ def _share(extent: Extent, pair: Pair, fine: Array, look: _Look) -> float:
     """Share of the colour beneath over a spot's inner part.
 
     The three-component model, whitened by the region's own play of colour, on the mean pixel;
-    where its colours lie so near one plane that shine could take the share's place, and where
-    the two disagree, the share map's.
+    where its colours lie so near one plane that shine could take the share's place, the share
+    map's.
     """
-    mapped = float(np.clip(extent.share, 0.0, 1.0))
     if pair.condition > SOLVABLE:
-        return mapped
+        return float(np.clip(extent.share, 0.0, 1.0))
     inner = cv2.erode(extent.mask.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
     pixels = fine[extent.window][inner if inner.sum() >= 4 else extent.mask]
     colour = pair.finish * (1.0 + pixels.mean(axis=0, dtype=np.float64))
     noise = look.stack[0].covariance * np.outer(pair.finish, pair.finish)
     found = solve(colour[None, None].astype(np.float32), pair=pair, covariance=noise)
-    solved = float(found.share[0, 0])
-    return solved if abs(solved - mapped) <= 0.3 * mapped else mapped
+    return float(found.share[0, 0])
 
 
 def _spot(extent: Extent, pair: Pair, seed: _Seed, fine: Array, look: _Look) -> Spot | None:
@@ -292,7 +290,8 @@ def _spot(extent: Extent, pair: Pair, seed: _Seed, fine: Array, look: _Look) -> 
     # An outline is placed to about half a pixel, all round in the same sense.
     rim = 0.25 * view.mm_per_px * 2.0 * float(np.sqrt(np.pi * max(core_mm2, px2)))
     parts = ((high - low) / (2 * k), AREA_DOUBT * area, 2.0 * look.scale_doubt * area, rim)
-    u = float(np.sqrt(sum(part**2 for part in parts)))
+    # What does not reach the limit's difference even at the doubt's upper end has no area there.
+    u = float(np.sqrt(sum(part**2 for part in parts))) if high > 0 else 0.0
     rows, columns = np.nonzero(extent.mask)
     top, left = extent.window[0].start, extent.window[1].start
     along = None
