@@ -86,7 +86,7 @@ def test_next_to_no_pixels_give_no_false_confidence() -> None:
 
 def test_a_sample_is_spread_over_the_region() -> None:
     rows, columns = np.indices((600, 900), dtype=np.float32)
-    r, c = sampled(np.ones((600, 900), bool), rows, columns, count=10_000)
+    r, c = sampled(np.ones((600, 900), bool), rows, columns, count=20_000)
     assert 15_000 < len(r) < 40_000
     assert (r.min(), c.min()) == (0, 0)
     assert r.max() > 590
