@@ -28,7 +28,7 @@ class Extent:
     mask, window
         Pixels at half the spot's share or more, in a window of the map.
     halo
-        The mask and the fringe around it, down to an eighth of the share, two pixels more.
+        The mask and the fringe around it, down to an eighth of the share, as far as blur carries.
     share
         Mean share over the spot's inner part.
     half_area_px
@@ -101,7 +101,11 @@ def extent_of(
     seen = (np.sqrt(wide / np.pi) - np.sqrt(narrow / np.pi)) / _QUARTERS
     edge = float(np.sqrt(max(0.0, seen**2 - blur_px**2)))
     fringe = _connected((local >= 0.125 * height) & room, body) if half else body
-    halo = cv2.dilate((fringe | body).astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
+    # No farther than blur carries it: a neighbour's spot may begin there.
+    near = 2 * int(3 + 2 * blur_px) + 1
+    around = cv2.dilate(body.astype(np.uint8), np.ones((near, near), np.uint8)).astype(bool)
+    halo = cv2.dilate((fringe & around).astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
+    halo |= body
     return Extent(
         mask=body, window=window, halo=halo, share=height, half_area_px=half, edge_px=edge
     )
