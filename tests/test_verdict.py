@@ -7,8 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import norm
 
-from fullhide.result import Measure
-from fullhide.verdict import combine, conformance_probability, coverage_factor, decide, judge
+from fullhide.verdict import combine, conformance_probability, coverage_factor, decide
 
 
 @pytest.mark.parametrize("confidence", [0.8, 0.9, 0.95, 0.975, 0.99])
@@ -90,11 +89,6 @@ def test_neighbouring_grey_scale_steps_are_told_apart(step: float, tolerance: fl
     assert decide(step, u, step + tolerance, k=k) == "pass"
     assert decide(step, u, step - tolerance, k=k) == "fail"
     assert decide(step, u, step, k=k) == "retake"
-
-
-def test_a_measure_without_value_is_a_retake_and_without_limit_no_verdict() -> None:
-    assert judge(Measure(value=None, u=None, limit=2.0, unit="mm²"), k=1.645) == "retake"
-    assert judge(Measure(value=1.0, u=0.1, limit=None, unit="mm²"), k=1.645) is None
 
 
 @pytest.mark.parametrize(

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from statistics import NormalDist
 
-from fullhide.result import Measure, Verdict
+from fullhide.result import Verdict
 
-__all__ = ["combine", "conformance_probability", "coverage_factor", "decide", "judge"]
+__all__ = ["combine", "conformance_probability", "coverage_factor", "decide"]
 
 
 def coverage_factor(confidence: float) -> float:
@@ -42,15 +42,6 @@ def decide(value: float, u: float, limit: float, *, k: float) -> Verdict:
     if value >= limit + k * u:
         return "fail"
     return "retake"
-
-
-def judge(measure: Measure, *, k: float) -> Verdict | None:
-    """Verdict on one measure; None where it has no limit, retake where it has no value."""
-    if measure.limit is None:
-        return None
-    if measure.value is None or measure.u is None:
-        return "retake"
-    return decide(measure.value, measure.u, measure.limit, k=k)
 
 
 def combine(verdicts: Iterable[Verdict | None]) -> Verdict:
