@@ -187,6 +187,37 @@ def test_preview_is_small_and_looks_alike(tmp_path: Path) -> None:
     assert np.abs(small.astype(int) - wanted).max() <= 2
 
 
+@pytest.mark.parametrize("factor", [2, 3, 7])
+def test_reduced_light_is_the_mean_of_the_light(tmp_path: Path, factor: int) -> None:
+    rng = np.random.default_rng(3)
+    codes = rng.integers(0, 256, (700, 91, 3), dtype=np.uint8)  # more rows than one strip holds
+    photo = opened(tmp_path, make.png(codes))
+    rows, columns = 700 // factor, 91 // factor
+    box = (0, 0, columns * factor, rows * factor)
+    whole = photo.linear(box).astype(np.float64)
+    # NumPy's mean of blocks.
+    expected = whole.reshape(rows, factor, columns, factor, 3).mean(axis=(1, 3))
+    np.testing.assert_allclose(photo.linear(box, factor=factor), expected, atol=2e-6)
+
+
+def test_reduced_codes_keep_the_mean(tmp_path: Path) -> None:
+    rng = np.random.default_rng(4)
+    codes = rng.integers(0, 256, (640, 960, 3), dtype=np.uint8)
+    photo = opened(tmp_path, make.png(codes))
+    small = photo.reduced((60, 40))
+    assert small.shape == (40, 60, 3)
+    # Each halving rounds to a whole code.
+    expected = codes.reshape(40, 16, 60, 16, 3).mean(axis=(1, 3))
+    assert np.abs(small - expected).max() <= 2.5
+
+
+def test_share_of_clipped_pixels(tmp_path: Path) -> None:
+    codes = np.full((80, 120, 3), 90, np.uint8)
+    codes[:, :40, 1] = 255
+    photo = opened(tmp_path, make.png(codes))
+    assert photo.clipped_share() == pytest.approx(1 / 3)
+
+
 def test_preview_never_enlarges(tmp_path: Path) -> None:
     photo = opened(tmp_path, make.png(SCENE))
     small, scale = photo.preview(5000)

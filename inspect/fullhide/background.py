@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from fullhide.colour import WHITE_D50
 from fullhide.region import RegionView
+from fullhide.robust import MAD_TO_SD, fit, median
 
 __all__ = ["Background", "background", "masked_blur", "slow_mean", "times"]
 
@@ -181,22 +182,23 @@ def _enlarged(coarse: Array, block: tuple[int, int], size: tuple[int, int]) -> A
 
 def _centre(values: Array) -> Vector:
     """Median colour, its three channels taken at one brightness."""
-    rough = np.maximum(np.median(values, axis=0).astype(np.float64), 1e-5)
-    bright = (values / rough.astype(np.float32)).mean(axis=1, keepdims=True)
-    tint = np.median(values / np.maximum(bright, 1e-4), axis=0)
-    return cast(Vector, np.maximum(tint.astype(np.float64) * float(np.median(bright)), 1e-5))
+    channels = np.ascontiguousarray(values.T)
+    rough = np.maximum(median(channels).astype(np.float64), 1e-5)
+    bright = (1.0 / (3.0 * rough)).astype(np.float32) @ channels
+    tint = median(channels / np.maximum(bright, np.float32(1e-4)))
+    return cast(Vector, np.maximum(tint.astype(np.float64) * float(median(bright)), 1e-5))
 
 
 def _robust_slow(values: Array, mass: Array, sigma: tuple[float, float], finish: Vector) -> Array:
     """Slow part of an image, spots left out by three rounds of clipping."""
-    weight = mass.copy()
-    slow = masked_blur(values, weight, sigma)
+    slow = masked_blur(values, mass, sigma)
+    full = mass > min(0.5, 0.99 * float(mass.max()))
     for _ in range(3):
-        relative = ((values - slow) / finish.astype(np.float32))[mass > min(0.5, 0.99 * mass.max())]
-        spread = 1.4826 * np.median(np.abs(relative), axis=0) + 1e-6
-        distance = np.abs((values - slow) / finish.astype(np.float32)) / spread
-        weight = np.where(distance.max(axis=-1) > 3.0, np.float32(0.02), np.float32(1.0)) * mass
-        weight = weight.astype(np.float32)
+        off = cv2.absdiff(values, slow)
+        wide = 3.0 * (MAD_TO_SD * median(np.ascontiguousarray(off[full].T)) + 1e-6 * finish)
+        # 255 where all three channels stay within the spread.
+        within = cv2.inRange(off, (0.0,) * 3, tuple(float(w) for w in wide))
+        weight = mass * np.where(within > 0, np.float32(1.0), np.float32(0.02))
         slow = masked_blur(values, weight, sigma)
         # Once more on what is left: without it the mean leans wherever the light has a slope
         # and the region an edge.
@@ -211,9 +213,9 @@ def _on_finish_and_light(slow: Array, good: Mask, finish: Vector) -> tuple[Array
     """
     light = WHITE_D50
     scale = (slow / finish.astype(np.float32)).astype(np.float32)
-    bright = scale.mean(axis=-1)
+    bright = _mean(scale)
     tint = scale / np.maximum(bright, 1e-4)[..., None] - 1.0
-    ramp = _plane(tint, good)
+    ramp = _plane(tint.astype(np.float32), good)
     # Direction in tint that a little highlight moves: towards the light's own colour.
     toward = light / finish
     toward = toward / toward.mean() - 1.0
@@ -227,22 +229,19 @@ def _on_finish_and_light(slow: Array, good: Mask, finish: Vector) -> tuple[Array
     return bright * (1.0 - along), k.astype(np.float32), ramp
 
 
+def _mean(values: Array) -> Array:
+    """Mean of the three channels of an image."""
+    return cast(Array, cv2.transform(values, np.full((1, 3), 1.0 / 3.0, np.float32)))
+
+
 def _plane(values: Array, good: Mask) -> Array:
     """Robust plane through each channel of an image, as an image."""
     rows, columns = np.indices(good.shape, dtype=np.float32)
     rows = rows / max(1, good.shape[0] - 1) - 0.5
     columns = columns / max(1, good.shape[1] - 1) - 0.5
     design = np.stack([np.ones_like(rows), columns, rows], axis=-1)
-    a, y = design[good], values[good]
-    keep = np.ones(len(a), bool)
-    fit = np.zeros((3, y.shape[1]), np.float32)
-    for _ in range(4):
-        if keep.sum() < 12:
-            break
-        fit = np.linalg.lstsq(a[keep], y[keep], rcond=None)[0].astype(np.float32)
-        left = np.abs(y - a @ fit)
-        keep = (left <= 2.5 * (1.4826 * np.median(left, axis=0) + 1e-6)).all(axis=1)
-    return cast(Array, (design @ fit).astype(np.float32))
+    plane = fit(design[good], np.ascontiguousarray(values[good].T))
+    return cast(Array, cv2.transform(design, plane.T.astype(np.float32)))
 
 
 def _seam(view: RegionView) -> Background:
@@ -254,8 +253,8 @@ def _seam(view: RegionView) -> Background:
     finish = _centre(values[good])
     sigma = (ALONG_MM / (view.mm_per_px * block[0]), ACROSS_MM / view.mm_per_px)
     slow = _robust_slow(values, mass, sigma, finish)
-    tint = slow / finish.astype(np.float32)
-    bright = tint.mean(axis=-1)
+    tint: Array = (slow / finish.astype(np.float32)).astype(np.float32)
+    bright = _mean(tint)
     tint /= np.maximum(bright, 1e-4)[..., None]
     rows = np.ones((tint.shape[0], 1, 3), np.float32)
     for row in np.flatnonzero(good.sum(axis=1) >= 8):

@@ -329,7 +329,7 @@ def _quality(photo: Photo, scene: Scene, blur: float | None) -> dict[str, Any]:
         "flags": list(scene.flags),
         "profile": photo.profile,
         "bits": photo.bits,
-        "clipped_share": float(photo.clipped()[::4, ::4].mean()),
+        "clipped_share": photo.clipped_share(),
         "blur_px": blur,
         "blur_mm": None if blur is None or not scene.scaled else blur * scene.mm_per_px,
         "light_from": scene.field.source,

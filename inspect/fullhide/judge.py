@@ -24,6 +24,7 @@ from fullhide.photo import Photo
 from fullhide.quality import blocking
 from fullhide.region import RegionView, view_panel, view_seam
 from fullhide.result import Finding, Measure, RegionResult, Verdict
+from fullhide.robust import median
 from fullhide.surface import Pair, colour_pair
 from fullhide.verdict import combine
 
@@ -170,9 +171,9 @@ def _region_flags(
     if scene.scaled and scene.blur_px * 2.355 * scene.mm_per_px > 1.25 * across:
         flags.append("out_of_focus")
     x0, y0, x1, y1 = view.box
-    codes = scene.photo.encoded[y0:y1:4, x0:x1:4]
+    codes = scene.photo.encoded[y0:y1:8, x0:x1:8]
     if codes.size:
-        middle = float(np.median(codes.max(axis=-1)))
+        middle = float(median(codes.max(axis=-1).ravel()))
         if middle < _DARK_CODE / 255.0 * float(np.iinfo(codes.dtype).max):
             flags.append("too_dark")
     inside = max(1.0, float(view.inside.sum()))

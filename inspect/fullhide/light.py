@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, cast
+from typing import cast
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from fullhide.photo import Photo
+from fullhide.robust import fit
 
 __all__ = ["FlatField", "board_field", "edge_blur_px", "surround_field"]
 
@@ -136,9 +137,7 @@ def _small_light(photo: Photo) -> Array:
     scale = _GRID / max(width, height)
     size = (max(8, round(width * scale)), max(8, round(height * scale)))
     # Join in two steps: a cheap one on codes (near enough for a smooth board), one in light.
-    middle = cast(
-        Any, cv2.resize(photo.encoded, (size[0] * 8, size[1] * 8), interpolation=cv2.INTER_AREA)
-    )
+    middle = photo.reduced((size[0] * 8, size[1] * 8))
     light = cv2.LUT(middle, photo.curve[None]).mean(axis=-1, dtype=np.float32)
     return cast(Array, cv2.resize(light, size, interpolation=cv2.INTER_AREA))
 
@@ -153,16 +152,9 @@ def _terms(shape: tuple[int, ...]) -> Array:
 def _log_surface(light: Array, good: Mask) -> Array:
     """Robust second-degree surface through the logarithm of light."""
     terms = _terms(light.shape)
-    a, y = terms[good], np.log(np.maximum(light[good], 1e-6))
-    keep = np.ones(len(y), bool)
-    fit = np.zeros(6, np.float32)
-    for _ in range(5):
-        if keep.sum() < 24:
-            break
-        fit = np.linalg.lstsq(a[keep], y[keep], rcond=None)[0].astype(np.float32)
-        left = np.abs(y - a @ fit)
-        keep = left <= max(2.5 * 1.4826 * float(np.median(left[keep])), 0.003)
-    return cast(Array, (terms @ fit).astype(np.float32))
+    logs = np.log(np.maximum(light[good], 1e-6))
+    found = fit(terms[good], logs[None], rounds=5, floor=0.003, fewest=24)
+    return cast(Array, (terms @ found[:, 0]).astype(np.float32))
 
 
 def surround_field(photo: Photo, *, taken: Mask, neutral: NDArray[np.float64]) -> FlatField:
@@ -187,7 +179,7 @@ def surround_field(photo: Photo, *, taken: Mask, neutral: NDArray[np.float64]) -
     width, height = size
     scale = _GRID / max(size)
     small_size = (max(8, round(width * scale)), max(8, round(height * scale)))
-    codes = cast(Any, cv2.resize(photo.encoded, small_size, interpolation=cv2.INTER_AREA))
+    codes = photo.reduced(small_size)
     linear = cv2.transform(cv2.LUT(codes, photo.curve[None]), photo.matrix.astype(np.float32))
     free = cv2.resize(taken.astype(np.uint8), small_size, interpolation=cv2.INTER_AREA) == 0
     free = cv2.erode(free.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)

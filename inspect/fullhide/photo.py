@@ -7,6 +7,7 @@ import stat
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
+from typing import cast
 
 import cv2
 import numpy as np
@@ -27,8 +28,11 @@ MAX_BYTES = 8 * MAX_PIXELS + (64 << 20)
 
 # From this share of the ceiling on a channel counts as clipped: the last code but one of 8 bits.
 _CLIPPED = 254 / 255
+#: Rows that are made linear at once when they are reduced.
+_STRIP_PX = 300
 
 Box = tuple[int, int, int, int]
+Codes = NDArray[np.uint8] | NDArray[np.uint16]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,7 +65,7 @@ class Photo:
 
     path: Path
     sha256: str
-    encoded: NDArray[np.uint8] | NDArray[np.uint16]
+    encoded: Codes
     curve: NDArray[np.float32]
     matrix: NDArray[np.float64]
     format: str
@@ -76,13 +80,16 @@ class Photo:
         height, width = self.encoded.shape[:2]
         return width, height
 
-    def linear(self, box: Box | None = None) -> NDArray[np.float32]:
+    def linear(self, box: Box | None = None, *, factor: int = 1) -> NDArray[np.float32]:
         """Linear Rec.2020 light (D65 white, 1 = the ceiling of a neutral).
 
         Parameters
         ----------
         box
             (x0, y0, x1, y1) half-open, inside the photo; None = the whole photo.
+        factor
+            Photo pixels, each way, whose mean makes one pixel of the result; the box's sides
+            should be multiples of it.
 
         Returns
         -------
@@ -93,8 +100,20 @@ class Photo:
         ValueError
             `box` is empty or not inside the photo.
         """
-        table = self.curve[None]
-        light = cv2.LUT(self._crop(box), table)
+        crop, table = self._crop(box), self.curve[None]
+        if factor == 1:
+            light = cv2.LUT(crop, table)
+        else:
+            height, width = max(1, crop.shape[0] // factor), max(1, crop.shape[1] // factor)
+            light = np.empty((height, width, 3), np.float32)
+            # In strips, so that the full-size light stays in the processor's cache.
+            rows = max(1, _STRIP_PX // factor)
+            for top in range(0, height, rows):
+                part = light[top : top + rows]
+                end = crop.shape[0] if top + rows >= height else (top + rows) * factor
+                full = cv2.LUT(crop[top * factor : end], table)
+                size = (width, part.shape[0])
+                cv2.resize(full, size, dst=part, interpolation=cv2.INTER_AREA)
         return np.asarray(cv2.transform(light, self.matrix.astype(np.float32)), np.float32)
 
     def clipped(self, box: Box | None = None) -> NDArray[np.bool_]:
@@ -108,6 +127,23 @@ class Photo:
         below = float(np.ceil(_CLIPPED * ceiling)) - 1
         inside = cv2.inRange(self._crop(box), (0.0,) * 3, (below,) * 3)
         return np.asarray(inside == 0)
+
+    def clipped_share(self) -> float:
+        """Share of the photo that is clipped, from one pixel in sixteen."""
+        below = int(np.ceil(_CLIPPED * np.iinfo(self.encoded.dtype).max)) - 1
+        few = cast(Codes, np.ascontiguousarray(self.encoded[::4, ::4]))
+        inside = cv2.inRange(few, (0.0,) * 3, (float(below),) * 3)
+        return 1.0 - cv2.countNonZero(inside) / inside.size
+
+    def reduced(self, size: tuple[int, int]) -> Codes:
+        """Codes reduced to a width and height by area means: for looking, not for measuring."""
+        codes = self.encoded
+        # Halving is several times as fast as any other factor.
+        while codes.shape[1] >= 4 * size[0] and codes.shape[0] >= 4 * size[1]:
+            half = (codes.shape[1] // 2, codes.shape[0] // 2)
+            even = codes[: 2 * half[1], : 2 * half[0]]
+            codes = cast(Codes, cv2.resize(even, half, interpolation=cv2.INTER_AREA))
+        return cast(Codes, cv2.resize(codes, size, interpolation=cv2.INTER_AREA))
 
     def preview(self, max_side: int) -> tuple[NDArray[np.uint8], float]:
         """Small picture for looking at and for finding things, in about sRGB.
@@ -126,14 +162,14 @@ class Photo:
         width, height = self.size_px
         scale = min(1.0, max_side / max(width, height))
         size = (max(1, round(width * scale)), max(1, round(height * scale)))
-        small = np.asarray(cv2.resize(self.encoded, size, interpolation=cv2.INTER_AREA))
+        small = self.reduced(size)
         light = cv2.LUT(small, self.curve[None])
         shown = np.asarray(cv2.transform(light, (_to_srgb() @ self.matrix).astype(np.float32)))
         np.clip(shown, 0.0, 1.0, out=shown)
         index = np.rint(shown * 4095).astype(np.uint16)
         return np.asarray(_srgb_codes()[index], np.uint8), scale
 
-    def _crop(self, box: Box | None) -> NDArray[np.uint8] | NDArray[np.uint16]:
+    def _crop(self, box: Box | None) -> Codes:
         if box is None:
             return self.encoded
         x0, y0, x1, y1 = box

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, cast
+from typing import cast
 
 import cv2
 import numpy as np
@@ -144,20 +144,17 @@ def _down(length: int, multiple: int) -> int:
 
 def _reduced(photo: Photo, box: Box, factor: int, to_xyz: ToXYZ) -> tuple[Array, Mask]:
     """XYZ and clipped pixels of a box, reduced by averaging in linear light."""
-    linear = photo.linear(box)
+    linear = photo.linear(box, factor=factor)
     clipped = photo.clipped(box)
     if factor > 1:
-        size = (max(1, linear.shape[1] // factor), max(1, linear.shape[0] // factor))
-        linear = cast(Array, cv2.resize(linear, size, interpolation=cv2.INTER_AREA))
-        clipped = (
-            cast(
-                Any,
-                cv2.resize(
-                    clipped.view(np.uint8) * np.uint8(255), size, interpolation=cv2.INTER_AREA
-                ),
+        size = (linear.shape[1], linear.shape[0])
+        if not clipped.any():
+            clipped = np.zeros(linear.shape[:2], bool)
+        else:
+            share = cv2.resize(
+                clipped.view(np.uint8) * np.uint8(255), size, interpolation=cv2.INTER_AREA
             )
-            > 30
-        )
+            clipped = np.asarray(share) > 30
     return to_xyz(linear, box), clipped
 
 

@@ -8,12 +8,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from fullhide.background import Background
+from fullhide.background import Background, times
 from fullhide.checks.outcome import Outcome
 from fullhide.colour import delta_e00, xyz_to_lab
 from fullhide.job import Limits
 from fullhide.region import RegionView
 from fullhide.result import Measure
+from fullhide.robust import fit
 from fullhide.verdict import coverage_factor, decide
 
 __all__ = ["evenness"]
@@ -128,9 +129,7 @@ def _blocks(view: RegionView, judged: Mask, side: int) -> tuple[Array, Mask]:
         return np.zeros((0, 0, 3), np.float32), np.zeros((0, 0), bool)
     weight = judged[:height, :width].astype(np.float32)
     size = (width // side, height // side)
-    total = cv2.resize(
-        view.xyz[:height, :width] * weight[..., None], size, interpolation=cv2.INTER_AREA
-    )
+    total = cv2.resize(times(view.xyz[:height, :width], weight), size, interpolation=cv2.INTER_AREA)
     mass = cv2.resize(weight, size, interpolation=cv2.INTER_AREA)
     filled = mass > 0.6
     blocks = np.divide(
@@ -145,16 +144,8 @@ def _surface(values: Array, good: Mask) -> Array:
     y = rows / max(1, good.shape[0] - 1) * 2 - 1
     x = columns / max(1, good.shape[1] - 1) * 2 - 1
     terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
-    a, target = terms[good], values[good]
-    keep = np.ones(len(target), bool)
-    fit = np.zeros(6, np.float32)
-    for _ in range(4):
-        if keep.sum() < _FEWEST_BLOCKS:
-            break
-        fit = np.linalg.lstsq(a[keep], target[keep], rcond=None)[0].astype(np.float32)
-        left = np.abs(target - a @ fit)
-        keep = left <= 3.0 * 1.4826 * float(np.median(left)) + 1e-4
-    return cast(Array, (terms @ fit).astype(np.float32))
+    found = fit(terms[good], values[good][None], times=3.0, floor=1e-4, fewest=_FEWEST_BLOCKS)
+    return cast(Array, (terms @ found[:, 0]).astype(np.float32))
 
 
 def _spread(blocks: NDArray[Any], filled: Mask) -> tuple[float, float]:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from statistics import NormalDist
 from typing import cast
 
@@ -19,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fullhide.background import masked_blur, slow_mean, times
+from fullhide.robust import covariance, median, spread
 from fullhide.surface import Pair
 
 __all__ = [
@@ -162,22 +164,8 @@ def sampled(judged: Mask, *images: Array, count: int) -> list[Array]:
 
 def covariance_of(ratio: Array, judged: Mask) -> Vector:
     """Robust covariance (3, 3) of an image's channels: far-off pixels are clipped in rounds."""
-    values = sampled(judged, ratio, count=_SAMPLE)[0].astype(np.float64)
-    if len(values) < 10:
-        return cast(Vector, np.eye(3))
-    centre = np.median(values, axis=0)
-    spread = 1.4826 * np.median(np.abs(values - centre), axis=0) + 1e-6
-    keep = (np.abs(values - centre) < 4.0 * spread).all(axis=1)
-    floor = 1e-8 * np.eye(3)
-    covariance = np.cov(values[keep].T) + floor
-    for _ in range(3):
-        off = values - values[keep].mean(axis=0)
-        distance = ((off @ np.linalg.inv(covariance)) * off).sum(axis=1)
-        keep = distance < 16.3  # chi-square, 3 degrees of freedom, 0.999 (scipy.stats.chi2)
-        if keep.sum() < 10:
-            break
-        covariance = np.cov(values[keep].T) + floor
-    return covariance
+    values = sampled(judged, ratio, count=_SAMPLE)[0]
+    return covariance(np.ascontiguousarray(values.T))
 
 
 def significance(level: Level, pair: Pair) -> tuple[Array, Array]:
@@ -214,10 +202,10 @@ def significance(level: Level, pair: Pair) -> tuple[Array, Array]:
     shade: Array = np.asarray(both[..., 1], np.float32)
     if not level.judged.any():
         return t, np.ones_like(t)
-    middle, scale = _by_shading(*sampled(level.judged, t, shade, count=2 * _SAMPLE))
+    middle, scale = _by_shading(*sampled(level.judged, t, shade, count=_SAMPLE))
     t -= middle(shade)
-    spread = scale(shade)
-    t /= spread
+    wide = scale(shade)
+    t /= wide
     sigma = _LOCAL_MM / level.mm_per_px
     mass = level.judged.astype(np.float32)
     square = np.minimum(t * t, np.float32(9.0))
@@ -227,9 +215,9 @@ def significance(level: Level, pair: Pair) -> tuple[Array, Array]:
     )
     power = np.sqrt(np.maximum(power, np.float32(0.4)))
     t /= power
-    spread = spread * power
+    wide *= power
     t[~level.judged] = 0.0
-    return t, spread
+    return t, wide
 
 
 def _by_shading(
@@ -238,18 +226,18 @@ def _by_shading(
     """Robust middle and spread of `t` as functions of the shading, from its own quantiles."""
     if len(t) < 100:
         return np.zeros_like, np.ones_like
-    edges = np.quantile(shade, _QUANTILES)
-    order = np.searchsorted(edges[1:-1], shade)
+    order = np.argsort(shade)
+    shade, t = shade[order], t[order]
+    ends = [round(share * len(t)) for share in _QUANTILES]
     places, middles, spreads = [], [], []
-    for i in range(len(edges) - 1):
-        mine = order == i
-        if mine.sum() < 30:
+    for start, end in pairwise(ends):
+        if end - start < 30:
             continue
-        values = t[mine]
-        middle = float(np.median(values))
-        places.append(float(np.median(shade[mine])))
-        middles.append(middle)
-        spreads.append(1.4826 * float(np.median(np.abs(values - middle))))
+        values = t[start:end]
+        middle = median(values)
+        places.append(float(shade[(start + end) // 2]))
+        middles.append(float(middle))
+        spreads.append(float(spread(values, middle)))
     floor = 0.5 * float(np.median(spreads)) + 1e-6
 
     # By a table of 256 shadings: a hundredth of their whole range is fine enough.
