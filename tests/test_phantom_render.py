@@ -358,12 +358,37 @@ def test_noise_follows_the_light(exposure: float) -> None:
     assert variance == pytest.approx(expected, rel=0.03)
 
 
-@pytest.mark.parametrize("kind", ["dust", "hair", "thread", "tape", "perforation", "piping"])
+THINGS = ("dust", "hair", "thread", "tape", "perforation", "piping", "thread_holes")
+
+
+@pytest.mark.parametrize("kind", [*THINGS, "embossing", "fold"])
 def test_distractors_are_seen_but_are_no_misses(kind: str) -> None:
     scene = replace(SMALL, distractors=(Distractor(kind, (100.0, 80.0), 24.0, 30.0),))
     got = rendered(scene)
     assert (got.rgb != rendered(SMALL).rgb).any()
     assert got.truth.spots == ()
+
+
+@pytest.mark.parametrize("kind", ["embossing", "fold"])
+def test_relief_of_the_part_changes_its_light_and_not_its_colour(kind: str) -> None:
+    plain = replace(SMALL, leather=Leather("none", gloss=0.0, curvature_mm=0.0))
+    scene = replace(plain, distractors=(Distractor(kind, (100.0, 80.0), 30.0, 30.0),))
+    got, flat = rendered(scene), rendered(plain)
+    near, far = (slice(100, 220), slice(140, 260)), (slice(20, 60), slice(20, 60))
+    # Walls away from the lamps lose light, walls towards one of them gain some.
+    change = got.truth.shading / flat.truth.shading
+    assert change[near].min() < 0.9
+    assert change[near].max() > 1.005
+    np.testing.assert_array_equal(change[far], 1.0)
+    # Without shine, light and shade leave the ratios of the colour as they are: 16-bit steps.
+    values = linear(got)[near]
+    np.testing.assert_allclose(
+        values / values.sum(axis=2, keepdims=True),
+        np.broadcast_to(linear(flat)[near].sum(axis=(0, 1)), values.shape)
+        / linear(flat)[near].sum(),
+        atol=1e-3,
+    )
+    assert not got.truth.delta_e.any()
 
 
 def test_outlines_lie_on_the_part() -> None:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from ..errors import FullhideError
 from ._board import Overlay
+from ._canvas import Canvas, axis_of, wander
 from ._frame import Frame
 from ._materials import Materials
 from .scene import Distractor, Scene, Seam
@@ -26,7 +27,8 @@ _CLUTTER = (
     (88.0, 0.0, 3.0),
     (25.0, 2.0, 2.0),
 )
-_FINE = 4
+#: Kinds that are relief and lie on nothing; `_pressed` makes them.
+_RELIEF = ("embossing", "fold")
 
 
 def surround_colours(scene: Scene, frame: Frame, materials: Materials) -> Callable[[int, int], F32]:
@@ -78,123 +80,91 @@ def prop_overlays(scene: Scene, frame: Frame, materials: Materials) -> list[Over
             out += _stitches(seam, frame, materials.camera_of_lab(seam.thread), n)
     for n, item in enumerate(scene.distractors):
         rng = np.random.default_rng([scene.seed, 51, n])
+        if item.kind in _RELIEF:
+            continue
         if item.kind not in _KINDS:
-            known = ", ".join(_KINDS)
+            known = ", ".join((*_KINDS, *_RELIEF))
             raise FullhideError("scene", f"no distractor is called {item.kind!r}", f"use {known}")
         draw, usual = _KINDS[item.kind]
         out.append(draw(item, frame, materials.camera_of_lab(item.lab or usual), rng))
     return out
 
 
-class _Canvas:
-    """A small picture about a place, drawn finer than the photo and then averaged."""
-
-    def __init__(self, centre_mm: tuple[float, float], reach_mm: float, frame: Frame) -> None:
-        cx, cy = frame.px(centre_mm)
-        half = reach_mm / frame.mm_per_px + 2
-        self.x0, self.y0 = int(np.floor(cx - half)), int(np.floor(cy - half))
-        self.n = int(np.ceil(2 * half)) + 1
-        self._origin = np.array([cx - self.x0, cy - self.y0])
-        self._per_mm = _FINE / frame.mm_per_px
-        self.mask = np.zeros((self.n * _FINE, self.n * _FINE), np.uint8)
-
-    def points(self, mm: NDArray[np.float64]) -> NDArray[np.int32]:
-        """Fixed-point canvas coordinates (4 bits) of places relative to the middle, in mm."""
-        fine = np.asarray(mm) * self._per_mm + self._origin * _FINE - 0.5
-        return np.asarray(np.round(fine * 16), dtype=np.int32)
-
-    def line(self, mm: NDArray[np.float64], width_mm: float) -> None:
-        width = max(1, round(width_mm * self._per_mm))
-        points = [self.points(mm).reshape(-1, 1, 2)]
-        cv2.polylines(self.mask, points, False, 255, width, cv2.LINE_8, 4)
-
-    def dot(self, mm: NDArray[np.float64], radius_mm: float) -> None:
-        x, y = self.points(mm).tolist()
-        radius = max(8, round(radius_mm * self._per_mm * 16))
-        cv2.circle(self.mask, (x, y), radius, 255, cv2.FILLED, cv2.LINE_8, 4)
-
-    def alpha(self) -> F32:
-        small = cv2.resize(self.mask, (self.n, self.n), interpolation=cv2.INTER_AREA)
-        return small.astype(np.float32) / np.float32(255)
-
-    def overlay(self, colour: F32, shade: F32 | float = 1.0, opacity: float = 1.0) -> Overlay:
-        a = self.alpha() * np.float32(opacity)
-        return Overlay(self.x0, self.y0, a, np.broadcast_to(colour, (*a.shape, 3)), shade)
-
-
-def _axis(angle_deg: float) -> NDArray[np.float64]:
-    a = np.deg2rad(angle_deg)
-    return np.array([np.cos(a), -np.sin(a)])
-
-
-def _wander(item: Distractor, rng: np.random.Generator, bend: float) -> NDArray[np.float64]:
-    """A gently curling line of the item's length and direction, in mm from its middle."""
-    t = np.linspace(-0.5, 0.5, 60)
-    across = bend * item.size_mm * np.sin(np.pi * t * (1 + rng.random()) + 6.3 * rng.random())
-    across += 0.25 * bend * item.size_mm * np.sin(np.pi * t * 5 + 6.3 * rng.random())
-    axis = _axis(item.angle_deg)
-    side = np.array([-axis[1], axis[0]])
-    return np.asarray(t[:, None] * item.size_mm * axis + across[:, None] * side)
+def _overlay(
+    canvas: Canvas, colour: F32, shade: F32 | float = 1.0, opacity: float = 1.0
+) -> Overlay:
+    a = canvas.alpha() * np.float32(opacity)
+    return Overlay(canvas.x0, canvas.y0, a, np.broadcast_to(colour, (*a.shape, 3)), shade)
 
 
 def _dust(item: Distractor, frame: Frame, colour: F32, rng: np.random.Generator) -> Overlay:
-    canvas = _Canvas(item.centre_mm, 0.6 * item.size_mm, frame)
+    canvas = Canvas(item.centre_mm, 0.6 * item.size_mm, frame)
     for _ in range(max(6, round(item.size_mm * 1.2))):
         place = (rng.random(2) - 0.5) * item.size_mm
         radius = 0.06 + 0.10 * rng.random() ** 3
         if rng.random() < 0.3:  # a fibre
-            end = place + 0.9 * _axis(360 * rng.random())
+            end = place + 0.9 * axis_of(360 * rng.random())
             canvas.line(np.stack([place, end]), 0.07)
         else:
             canvas.dot(place, radius)
-    return canvas.overlay(colour, opacity=0.75)
+    return _overlay(canvas, colour, opacity=0.75)
 
 
 def _hair(item: Distractor, frame: Frame, colour: F32, rng: np.random.Generator) -> Overlay:
-    canvas = _Canvas(item.centre_mm, 0.75 * item.size_mm, frame)
-    canvas.line(_wander(item, rng, 0.16), 0.09)
-    return canvas.overlay(colour, opacity=0.9)
+    canvas = Canvas(item.centre_mm, 0.75 * item.size_mm, frame)
+    canvas.line(wander(item, rng, 0.16), 0.09)
+    return _overlay(canvas, colour, opacity=0.9)
 
 
 def _thread(item: Distractor, frame: Frame, colour: F32, rng: np.random.Generator) -> Overlay:
-    canvas = _Canvas(item.centre_mm, 0.75 * item.size_mm, frame)
-    canvas.line(_wander(item, rng, 0.10), 0.55)
+    canvas = Canvas(item.centre_mm, 0.75 * item.size_mm, frame)
+    canvas.line(wander(item, rng, 0.10), 0.55)
     # A round cord is darker at its sides.
     shade = np.float32(0.55) + np.float32(0.55) * cv2.GaussianBlur(canvas.alpha(), (0, 0), 0.8)
-    return canvas.overlay(colour, shade)
+    return _overlay(canvas, colour, shade)
 
 
 def _tape(item: Distractor, frame: Frame, colour: F32, rng: np.random.Generator) -> Overlay:
-    canvas = _Canvas(item.centre_mm, 0.6 * item.size_mm, frame)
-    ends = np.stack([-_axis(item.angle_deg), _axis(item.angle_deg)]) * item.size_mm * 0.5
+    canvas = Canvas(item.centre_mm, 0.6 * item.size_mm, frame)
+    ends = np.stack([-axis_of(item.angle_deg), axis_of(item.angle_deg)]) * item.size_mm * 0.5
     side = np.array([-(ends[1] - ends[0])[1], (ends[1] - ends[0])[0]]) / item.size_mm * 9.0
     corners = np.stack([ends[0] - side, ends[1] - side, ends[1] + side, ends[0] + side])
     corners += rng.normal(0, 0.4, corners.shape)
     cv2.fillPoly(canvas.mask, [canvas.points(corners)], 255, shift=4)
     creases = cv2.GaussianBlur(rng.standard_normal(canvas.alpha().shape), (0, 0), 3.0)
     shade = (1 + 0.03 * creases / creases.std()).astype(np.float32)
-    return canvas.overlay(colour, shade)
+    return _overlay(canvas, colour, shade)
 
 
 def _perforation(item: Distractor, frame: Frame, colour: F32, rng: np.random.Generator) -> Overlay:
-    canvas = _Canvas(item.centre_mm, 0.75 * item.size_mm, frame)
-    axis = _axis(item.angle_deg)
+    canvas = Canvas(item.centre_mm, 0.75 * item.size_mm, frame)
+    axis = axis_of(item.angle_deg)
     side = np.array([-axis[1], axis[0]])
     steps = np.arange(-item.size_mm / 2, item.size_mm / 2 + 0.1, 4.0)
     for n, u in enumerate(steps):
         for v in steps + (2.0 if n % 2 else 0.0):
             canvas.dot(u * axis + v * side, 0.55)
-    return canvas.overlay(colour)
+    return _overlay(canvas, colour)
+
+
+def _thread_holes(item: Distractor, frame: Frame, colour: F32, rng: np.random.Generator) -> Overlay:
+    """A row of needle holes whose thread is gone."""
+    canvas = Canvas(item.centre_mm, 0.6 * item.size_mm, frame)
+    for u in np.arange(-item.size_mm / 2, item.size_mm / 2 + 0.1, 4.0):
+        place = u * axis_of(item.angle_deg) + rng.normal(0, 0.1, 2)
+        # Pulled by the thread: a little longer than wide.
+        canvas.line(np.stack([place - 0.25, place + 0.25]), 0.8)
+    return _overlay(canvas, colour, opacity=0.9)
 
 
 def _piping(item: Distractor, frame: Frame, colour: F32, rng: np.random.Generator) -> Overlay:
-    canvas = _Canvas(item.centre_mm, 0.6 * item.size_mm, frame)
-    axis = _axis(item.angle_deg) * item.size_mm / 2
+    canvas = Canvas(item.centre_mm, 0.6 * item.size_mm, frame)
+    axis = axis_of(item.angle_deg) * item.size_mm / 2
     canvas.line(np.stack([-axis, axis]), 5.0)
     a = canvas.alpha()
     inside = cv2.distanceTransform((a > 0.5).astype(np.uint8), cv2.DIST_L2, 5) * frame.mm_per_px
     q = np.clip(1 - inside / 2.5, 0, 1)
-    return canvas.overlay(colour, (0.25 + 0.85 * np.sqrt(1 - q * q * 0.98)).astype(np.float32))
+    return _overlay(canvas, colour, (0.25 + 0.85 * np.sqrt(1 - q * q * 0.98)).astype(np.float32))
 
 
 _KINDS: dict[
@@ -210,6 +180,7 @@ _KINDS: dict[
     "tape": (_tape, (78.0, 3.0, 42.0)),
     "perforation": (_perforation, (8.0, 0.0, 0.0)),
     "piping": (_piping, (30.0, 8.0, 10.0)),
+    "thread_holes": (_thread_holes, (10.0, 0.0, 0.0)),
 }
 
 
@@ -220,8 +191,8 @@ def _stitches(seam: Seam, frame: Frame, colour: F32, number: int) -> list[Overla
     axis = (ends[1] - ends[0]) / length
     left = np.array([axis[1], -axis[0]])
     middle = tuple(ends.mean(axis=0))
-    thread = _Canvas(middle, length / 2 + abs(seam.bow_mm) + 4, frame)
-    holes = _Canvas(middle, length / 2 + abs(seam.bow_mm) + 4, frame)
+    thread = Canvas(middle, length / 2 + abs(seam.bow_mm) + 4, frame)
+    holes = Canvas(middle, length / 2 + abs(seam.bow_mm) + 4, frame)
     half = 0.26 * seam.width_mm
     for u in np.arange(2.0, length - 2.0, 5.0):
         t = u / length
@@ -232,4 +203,4 @@ def _stitches(seam: Seam, frame: Frame, colour: F32, number: int) -> list[Overla
         holes.dot(b, 0.55)
     dark = np.full(3, 0.012, np.float32)
     round_cord = np.float32(0.4) + np.float32(0.4) * cv2.GaussianBlur(thread.alpha(), (0, 0), 0.8)
-    return [holes.overlay(dark, opacity=0.9), thread.overlay(colour, round_cord)]
+    return [_overlay(holes, dark, opacity=0.9), _overlay(thread, colour, round_cord)]

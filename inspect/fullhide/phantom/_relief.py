@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ._frame import Frame
+from ._pressed import pressed_relief
 from .grain import GrainTile, grain_tile
 from .scene import Lamp, Scene, Seam
 
@@ -182,6 +183,7 @@ class Relief:
         if leather.grain != "none":
             self._tile = grain_tile(leather.grain, scene.seed % 16, scene.mm_per_px)
         self._warp = _warp(scene, frame)
+        self._pressed = pressed_relief(scene, frame)
         self._profiles = [
             seam_profile(s, scene.light.lamps, mm_per_px=scene.mm_per_px) for s in scene.seams
         ]
@@ -195,6 +197,8 @@ class Relief:
         """Shading of the part, rows y0 to y1."""
         frame, scene = self._frame, self._scene
         gx, gy, crease = self._grain(y0, y1)
+        for mark in self._pressed:
+            mark.add(y0, y1, gx, gy, crease)
         shape = gx.shape
         x = frame.x_mm(0, frame.width)[None, :]
         y = frame.y_mm(y0, y1)[:, None]

@@ -345,7 +345,9 @@ class Distractor:
     ----------
     kind
         "dust" (many light specks), "hair", "thread" (a loose end), "tape",
-        "perforation" (punched holes in rows) or "piping" (a raised cord).
+        "perforation" (punched holes in rows), "piping" (a raised cord), "thread_holes" (a
+        row of needle holes), "embossing" (a mark pressed in) or "fold" (a crease that throws
+        a shadow).
     centre_mm
         Its middle.
     size_mm
