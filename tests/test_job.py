@@ -96,6 +96,7 @@ def test_limits_left_out_have_the_documented_defaults(tmp_path: Path) -> None:
         uneven_delta_e=2.0,
         match_delta_e=2.0,
         confidence=0.95,
+        viewing_distance_mm=500.0,  # issue 3: "at the stated viewing distance (default 500 mm)"
     )
     limits = load_job(make(tmp_path)).limits
     assert (limits.show_through_delta_e, limits.confidence) == (3.5, 0.9)
@@ -148,6 +149,8 @@ def test_windows_line_ends_and_a_byte_order_mark_are_no_mistake(tmp_path: Path) 
         ("width_mm = 205.0", "lab = [[1, 2, 3]]", "has 1 rows; a chart has 24"),
         ("confidence = 0.9", "confidence = 0.5", "above 0.5"),
         ("confidence = 0.9", "confidence = 0.9999", "below 0.9999"),
+        ("confidence = 0.9", "viewing_distance_mm = 99.9", "from 100 to 10000"),
+        ("confidence = 0.9", "viewing_distance_mm = 10001.0", "from 100 to 10000"),
         ("show_through_delta_e = 3.5", "show_through_delta_e = -3", "above 0"),
         ("show_through_delta_e = 3.5", "show_through_delta_e = 1979-05-27", "above 0"),
         ("[finish]", "[[finish]]", "a [finish] table"),

@@ -25,7 +25,7 @@ FLOORS = (
     {"job_file", "outlines", "job", "result"},  # what was asked and what was found: plain data
     {"photo"},
     {"seam", "region", "chart", "light"},
-    {"surface", "background"},
+    {"surface", "background", "visibility"},
     {"verdict"},
     {"checks", "wording"},
     {"propose", "judge"},

@@ -57,6 +57,8 @@ class Limits:
         CIEDE2000 of the region against the colour asked for.
     confidence
         One-sided probability that a verdict is right; it sets the guard band.
+    viewing_distance_mm
+        From where a person looks, for what is told of a spot's visibility; no verdict rests on it.
     """
 
     show_through_delta_e: float = 3.0
@@ -64,6 +66,7 @@ class Limits:
     uneven_delta_e: float = 2.0
     match_delta_e: float = 2.0
     confidence: float = 0.95
+    viewing_distance_mm: float = 500.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -85,6 +85,7 @@ _EXPECTS: dict[str, str] = {
     "uneven_delta_e": _DELTA_E,
     "match_delta_e": _DELTA_E,
     "confidence": "a number above 0.5 and below 0.9999",
+    "viewing_distance_mm": "a number of millimetres from 100 to 10000",
     "file": "a path in quotes",
     "part": "a name in quotes",
     "stage": '"before", "coat", "topcoat" or "final"',
@@ -158,6 +159,7 @@ class LimitsTable(_Table):
     uneven_delta_e: DeltaE | None = None
     match_delta_e: DeltaE | None = None
     confidence: Annotated[Number, Field(gt=0.5, lt=0.9999)] | None = None
+    viewing_distance_mm: Annotated[Number, Field(ge=100, le=10_000)] | None = None
 
 
 class PhotoTable(_Table):
