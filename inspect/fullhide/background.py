@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import cast
 
@@ -25,6 +26,10 @@ SLOW_MM = 7.0
 #: Seams: along and across.
 ALONG_MM, ACROSS_MM = 9.0, 0.08
 _COARSE_MM = 1.0
+#: Length of a difference of log tints that tells two colours apart pixel by pixel, and the
+#: strengths of bounced light that a valley may have, in bounces (our own choices).
+_TELLING = 0.12
+_BOUNCES = (-0.6, 1.5)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -117,13 +122,16 @@ def _blur(values: Array, sigma: tuple[float, float]) -> Array:
     )
 
 
-def background(view: RegionView) -> Background:
+def background(view: RegionView, *, beneath: Sequence[Vector] = ()) -> Background:
     """Background of a panel or a straightened seam.
 
     Parameters
     ----------
     view
         The region; at least a few hundred judged pixels.
+    beneath
+        XYZ of the colours that may show, each (3,): where a seam looks more like one of them
+        than like the finish, it does not count to its background.
 
     Returns
     -------
@@ -132,7 +140,7 @@ def background(view: RegionView) -> Background:
         each non-negative, and a plane of drift of the light's colour. Seams: for every distance
         from the centre line its own colour, and shading that is slow along the seam.
     """
-    return _seam(view) if view.is_seam else _panel(view)
+    return _seam(view, beneath) if view.is_seam else _panel(view)
 
 
 def _panel(view: RegionView) -> Background:
@@ -244,24 +252,78 @@ def _plane(values: Array, good: Mask) -> Array:
     return cast(Array, cv2.transform(design, plane.T.astype(np.float32)))
 
 
-def _seam(view: RegionView) -> Background:
+def _seam(view: RegionView, beneath: Sequence[Vector]) -> Background:
     block = (max(1, round(_COARSE_MM / view.mm_per_px)), 1)
     values, mass = _coarse(view.xyz, view.judged, block)
     good = mass > 0.5
     if not good.any():
         good = mass > 0
     finish = _centre(values[good])
+    suspect = _like_beneath(values, good, finish, beneath)
+    trusted = mass * np.where(suspect, np.float32(0.01), np.float32(1.0))
     sigma = (ALONG_MM / (view.mm_per_px * block[0]), ACROSS_MM / view.mm_per_px)
-    slow = _robust_slow(values, mass, sigma, finish)
+    slow = _robust_slow(values, trusted, sigma, finish)
+    _bridge(slow, trusted, sigma)
     tint: Array = (slow / finish.astype(np.float32)).astype(np.float32)
     bright = _mean(tint)
     tint /= np.maximum(bright, 1e-4)[..., None]
     rows = np.ones((tint.shape[0], 1, 3), np.float32)
-    for row in np.flatnonzero(good.sum(axis=1) >= 8):
-        rows[row, 0] = np.median(tint[row, good[row]], axis=0)
+    sure = good & ~suspect
+    for row in np.flatnonzero(sure.sum(axis=1) >= 8):
+        rows[row, 0] = median(np.ascontiguousarray(tint[row, sure[row]].T))
     smooth = bright[..., None] * _as_interreflection(rows, finish) * finish.astype(np.float32)
     height, width = view.judged.shape
     return _finished(view, _enlarged(smooth, block, (width, height)), finish)
+
+
+def _like_beneath(values: Array, good: Mask, finish: Vector, beneath: Sequence[Vector]) -> Mask:
+    """Where a seam's tint is nearer to a colour beneath than to the finish.
+
+    Either may be moved along the logarithm of its own colour, as light does that bounced in the
+    valley. Colours that differ in lightness only are not told apart here.
+    """
+    # Smoothed a little: single pixels of a dark valley are mostly noise.
+    smooth = masked_blur(values, good.astype(np.float32), (1.0, 1.0))
+    logs = np.log(np.maximum(smooth / finish.astype(np.float32), np.float32(1e-3)))
+    logs -= _mean(logs)[..., None]
+    own = _beside_bounce(logs, finish)
+    found = np.zeros(good.shape, bool)
+    for colour in beneath:
+        apart = np.log(np.maximum(colour, 1e-5) / finish)
+        apart = (apart - apart.mean()).astype(np.float32)
+        if float(_beside_bounce(apart[None, None], finish)[0, 0]) < _TELLING:
+            continue
+        found |= good & (_beside_bounce(logs - apart, colour) < own) & (own > 0.5 * _TELLING)
+    return found
+
+
+def _beside_bounce(logs: Array, colour: Vector) -> Array:
+    """Length of centred log tints beside what light bouncing between such surfaces can do."""
+    direction = np.log(np.maximum(colour, 1e-5))
+    direction = direction - direction.mean()
+    length = float(direction @ direction)
+    if length < 1e-4:
+        return cast(Array, np.sqrt(np.square(logs).sum(axis=-1)))
+    strength = np.clip(logs @ (direction / length).astype(np.float32), *_BOUNCES)
+    rest = logs - strength[..., None] * direction.astype(np.float32)
+    return cast(Array, np.sqrt(np.square(rest).sum(axis=-1)))
+
+
+def _bridge(slow: Array, mass: Array, sigma: tuple[float, float]) -> None:
+    """Where a seam's row has no trusted pixel for a long way, set its usual place in the valley.
+
+    That is its own mean brightness against the seam's, carried along the seam.
+    """
+    near = _blur(mass, sigma)
+    row_mass = mass.sum(axis=1, keepdims=True)
+    row = (slow * near[..., None]).sum(axis=1, keepdims=True)
+    row /= np.maximum(near.sum(axis=1, keepdims=True), 1e-3)[..., None]
+    along = (slow * near[..., None]).sum(axis=0, keepdims=True)
+    usual = (row * near[..., None]).sum(axis=0, keepdims=True)
+    bright = along.mean(axis=-1) / np.maximum(usual.mean(axis=-1), 1e-6)
+    trust = np.clip(near / 0.1, 0.0, 1.0) * (row_mass > 0)
+    slow *= trust[..., None]
+    slow += (1.0 - trust)[..., None] * row * bright[..., None]
 
 
 def _as_interreflection(row_tint: Array, finish: Vector) -> Array:
@@ -276,7 +338,7 @@ def _as_interreflection(row_tint: Array, finish: Vector) -> Array:
     if length < 1e-4:
         return np.ones_like(row_tint)
     logs = np.log(np.maximum(row_tint, 1e-3))
-    strength = np.clip((logs @ direction) / length, -0.6, 1.5)
+    strength = np.clip((logs @ direction) / length, *_BOUNCES)
     bounced = np.exp(strength[..., None] * direction)
     return cast(Array, (bounced / bounced.mean(axis=-1, keepdims=True)).astype(np.float32))
 

@@ -140,7 +140,7 @@ def judge_region(
         judged = outline.kind != "reference" and entry.stage != "before"
         verdict: Verdict | None = "retake" if judged else None
         return replace(empty, verdict=verdict, reasons=reasons, flags=tuple(flags)), None, view.box
-    ground = background(view)
+    ground = background(view, beneath=[lab_to_xyz(under.lab) for under in job.under])
     colour = {"lab": xyz_to_lab(ground.finish)}
     if outline.kind == "reference" or entry.stage == "before":
         why = (

@@ -85,8 +85,12 @@ def valley(bright: NDArray[np.float32], *, mm_per_px: float) -> NDArray[np.float
         sigmaY=max(0.5, 0.25 / mm_per_px),
     )
     relative = smooth / np.maximum(np.median(smooth, axis=0), 1e-6)
-    if float(np.median(relative.min(axis=0))) > 0.85:
+    usual = float(np.median(relative.min(axis=0)))
+    if usual > 0.85:
         return np.zeros(whole)
+    # A colour that shows may be darker than the valley, or paler than its banks: neither may draw
+    # the line or push it off.
+    relative = np.clip(relative, usual, 1.0)
     # The rim costs a little, so that a band's edge does not pass for a valley.
     rim = 0.15 * (np.abs(np.arange(height) - middle) / max(middle, 1.0)) ** 2
     path = _cheapest_way(relative + rim[:, None].astype(np.float32)) - middle

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fullhide.background import masked_blur, slow_mean, times
-from fullhide.robust import covariance, median, spread
+from fullhide.robust import covariance, spread
 from fullhide.surface import Pair
 
 __all__ = [
@@ -45,6 +45,14 @@ FALSE_ALARMS = 0.01
 #: Allowance for clutter that is no Gaussian noise (our own choice).
 FLOCKS = 1.25
 _LOCAL_MM = 12.0
+#: Of the normal distribution, in standard deviations: from its 5th to its 20th percentile, and
+#: from there to its middle (scipy.stats.norm.ppf).
+_LOWER_TAIL = 0.8033, 0.8416
+#: Spread by the middle half over that by the lower tail from which on spots are at work (our own
+#: choice).
+_SPOILT = 2.5
+#: Standard deviations above which a pixel is plainly a spot's (our own choice).
+_PLAIN = 8.0
 _SAMPLE = 10_000
 #: Shading classes, finer towards the deep creases and the shine.
 _QUANTILES = (0, 0.002, 0.006, 0.02, 0.06, 0.15, 0.35, 0.65, 0.85, 0.94, 0.98, 0.994, 0.998, 1)
@@ -206,9 +214,13 @@ def significance(level: Level, pair: Pair) -> tuple[Array, Array]:
     t -= middle(shade)
     wide = scale(shade)
     t /= wide
+    # Plain spots and their rims left out; the whole region's own counts a little.
+    wide_px = 2 * int(np.ceil(1.5 * level.sigma_px)) + 1
+    plain = cv2.dilate((t > _PLAIN).astype(np.uint8), np.ones((wide_px, wide_px), np.uint8))
+    calm = level.judged & (plain == 0)
+    mass = np.where(calm, np.float32(1.0), np.float32(0.05))
+    square = np.where(calm, np.minimum(t * t, np.float32(9.0)), np.float32(1.0))
     sigma = _LOCAL_MM / level.mm_per_px
-    mass = level.judged.astype(np.float32)
-    square = np.minimum(t * t, np.float32(9.0))
     # A seam along, each row for itself: the valley is noisier than its banks.
     power = (
         masked_blur(square, mass, (sigma, 0.5)) if level.seam else slow_mean(square, mass, sigma)
@@ -233,11 +245,10 @@ def _by_shading(
     for start, end in pairwise(ends):
         if end - start < 30:
             continue
-        values = t[start:end]
-        middle = median(values)
+        middle, wide = _centre(t[start:end])
         places.append(float(shade[(start + end) // 2]))
-        middles.append(float(middle))
-        spreads.append(float(spread(values, middle)))
+        middles.append(middle)
+        spreads.append(wide)
     floor = 0.5 * float(np.median(spreads)) + 1e-6
 
     # By a table of 256 shadings: a hundredth of their whole range is fine enough.
@@ -254,6 +265,23 @@ def _by_shading(
         return cast(Array, cv2.LUT(index, table))
 
     return (lambda x: looked_up(x, tables[0])), (lambda x: looked_up(x, tables[1]))
+
+
+def _centre(values: Array) -> tuple[float, float]:
+    """Middle and spread of a class of pixels, of which more than half may be spots.
+
+    Spots reach up only: where the upper half lies much wider than the lower, both are told by
+    the values' lower tail, as a normal distribution's are by its 5th and 20th percentiles.
+    """
+    fifth, twentieth = (int(len(values) * q) for q in (0.05, 0.2))
+    ranked = np.partition(values, (fifth, twentieth, len(values) // 2))
+    middle = float(ranked[len(values) // 2])
+    wide = float(spread(values, ranked[len(values) // 2]))
+    low = float(ranked[twentieth] - ranked[fifth]) / _LOWER_TAIL[0] + 1e-6
+    lower = float(ranked[twentieth]) + _LOWER_TAIL[1] * low
+    if wide > _SPOILT * low and middle - lower > 0.3 * low:
+        return lower, low
+    return middle, wide
 
 
 def threshold(level: Level, t: Array) -> float:
