@@ -1,0 +1,436 @@
+"""One scene's result held against its truth. Truth is our own phantoms'.
+
+What is a miss: a place within the outline where the true colour, free of light and shade, differs
+from the finish by CIEDE2000 3 or more. Plain: 6 or more over at least 2 mm². At the limit: not
+plain, but 3 or more over at least 1 mm². What is smaller is no miss. Areas are counted in photo
+pixels of the truth.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scenes import Case
+
+from fullhide.phantom import Distractor, Rendering, Seam, Truth
+from fullhide.result import Finding, PhotoResult
+
+Mask = NDArray[np.bool_]
+Labels = NDArray[Any]
+Pair = tuple[float, float]
+
+LIMIT_DE, PLAIN_DE, LIMIT_MM2, PLAIN_MM2 = 3.0, 6.0, 1.0, 2.0
+#: Two-sided 95 % of a normal distribution.
+K95 = 1.96
+UNEVEN_DE = 2.0
+_BLOCK_MM = 5.0
+#: A reason that names a photo to take.
+_ASKS = re.compile(
+    r"\btake (it|the photo) again\b|\bphotograph (a|the)\b|\bshoot again\b", re.IGNORECASE
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Miss:
+    """A true miss in the region and what was found of it.
+
+    Attributes
+    ----------
+    grade
+        "plain", "limit" or "small".
+    kinds
+        Kinds of the findings on it; empty = not found.
+    area_error, share_error
+        Of the largest finding where it lies on this miss alone, relative and absolute.
+    overlap
+        Share of its pixels at or above the limit's difference that findings cover.
+    """
+
+    kind: str
+    under: str
+    grade: str
+    area_mm2: float
+    plain_mm2: float
+    delta_e: float
+    share: float
+    softness_mm: float
+    at_px: Pair
+    kinds: tuple[str, ...] = ()
+    area_error: float | None = None
+    share_error: float | None = None
+    overlap: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """Everything the tables need of one scene."""
+
+    case: Case
+    verdict: str
+    reasons: tuple[str, ...]
+    flags: tuple[str, ...]
+    detectable_mm2: float | None
+    measures: dict[str, tuple[float | None, float | None]]
+    misses: tuple[Miss, ...]
+    uneven_delta_e: float
+    false: tuple[tuple[str, Finding], ...] = ()
+    along_errors: tuple[float, ...] = ()
+    covered: bool | None = None
+    clean_px: int = 0
+    wrong_px: int = 0
+    chart: float | None = None
+    took_s: float = 0.0
+    second: str | None = None
+    second_asked: str = ""
+    problems: tuple[str, ...] = field(default=())
+
+    @property
+    def grade(self) -> str:
+        """The worst miss's: "plain", "limit", "small" or "none"."""
+        grades = {miss.grade for miss in self.misses}
+        return next((g for g in ("plain", "limit", "small") if g in grades), "none")
+
+    @property
+    def clean(self) -> bool:
+        """Nothing was put there to be found, and nothing is uneven."""
+        return self.case.content == "clean"
+
+    @property
+    def names_a_photo(self) -> bool:
+        return any(_ASKS.search(reason) for reason in self.reasons)
+
+    @property
+    def right(self) -> frozenset[str]:
+        """Verdicts that are true of the scene.
+
+        A miss within a fifth of the limit's area and unevenness within a quarter of its limit may
+        be called either way (our own allowance); only a retake is then no answer.
+        """
+        largest = max((miss.area_mm2 for miss in self.misses), default=0.0)
+        uneven = self.uneven_delta_e / UNEVEN_DE
+        if (self.grade in ("plain", "limit") and largest > 1.2 * LIMIT_MM2) or uneven > 1.25:
+            return frozenset({"fail"})
+        if largest > 0.8 * LIMIT_MM2 or uneven > 0.75:
+            return frozenset({"pass", "fail"})
+        return frozenset({"pass"})
+
+
+def region_mask(polygon: NDArray[np.float64], shape: tuple[int, int]) -> Mask:
+    """Pixels whose centre lies in an outline."""
+    mask = np.zeros(shape, np.uint8)
+    points = np.round((polygon - 0.5) * 256).astype(np.int32)
+    cv2.fillPoly(mask, [points], 1, shift=8)
+    return mask.astype(bool)
+
+
+def outline(rendering: Rendering) -> NDArray[np.float64]:
+    """The region's outline: the seam's band, or the panel less its rolled edge."""
+    truth = rendering.truth
+    return np.array(truth.seam_px[0] if rendering.scene.seams else truth.region_px, np.float64)
+
+
+def score(
+    case: Case,
+    rendering: Rendering,
+    result: PhotoResult,
+    labels: Labels,
+    *,
+    took_s: float = 0.0,
+    problems: Sequence[str] = (),
+) -> Row:
+    """Hold a result against the truth."""
+    truth, region = rendering.truth, result.regions[0]
+    inside = region_mask(outline(rendering), truth.labels.shape)
+    numbers = {finding.id: finding for finding in region.findings}
+    places = _places(case, truth, inside)
+    touched = [_ids(labels, place.touch, numbers) for place in places]
+    misses = tuple(
+        _miss(place, ids, touched, numbers, labels, truth)
+        for place, ids in zip(places, touched, strict=True)
+    )
+    known = set().union(*touched) if touched else set()
+    uneven = _uneven_places(case, truth, inside)
+    known |= _ids(labels, uneven, numbers)
+    false = [f for f in region.findings if f.id not in known]
+    true_px = (truth.labels > 0) | uneven
+    for place in places:
+        true_px |= place.touch
+    clean = inside & ~true_px
+    measure = region.measures.get("show_through_mm2")
+    return Row(
+        case=case,
+        verdict=region.verdict or "none",
+        reasons=region.reasons,
+        flags=region.flags,
+        detectable_mm2=region.detectable_mm2,
+        measures={name: (m.value, m.u) for name, m in region.measures.items()},
+        misses=misses,
+        uneven_delta_e=_uneven_delta_e(case, truth, inside),
+        false=tuple((_cause(case, finding), finding) for finding in false),
+        along_errors=_along_errors(case, places, touched, numbers, rendering),
+        covered=None
+        if measure is None
+        else _covered(measure.value, measure.u, inside, truth, places),
+        clean_px=int(clean.sum()),
+        wrong_px=int((clean & (labels > 0)).sum()),
+        chart=result.chart.residual_delta_e if result.chart.found else None,
+        took_s=took_s,
+        problems=tuple(problems),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Place:
+    kind: str
+    under: str
+    touch: Mask
+    core: Mask
+    area_mm2: float
+    plain_mm2: float
+    delta_e: float
+    share: float
+    softness_mm: float
+    at_px: Pair
+
+    @property
+    def grade(self) -> str:
+        if self.plain_mm2 >= PLAIN_MM2:
+            return "plain"
+        return "limit" if self.area_mm2 >= LIMIT_MM2 else "small"
+
+
+def _places(case: Case, truth: Truth, inside: Mask) -> list[_Place]:
+    """Spots, gaps and thin places that lie in the region for the most part."""
+    mm2, found = truth.mm_per_px**2, []
+    over = truth.delta_e >= LIMIT_DE
+    softness = [s.softness_mm for s in (*case.scene.spots, *case.scene.gaps)]
+    for spot in truth.spots:
+        touch = truth.labels == spot.id
+        core = touch & over & inside
+        if inside[touch].mean() < 0.8:
+            continue
+        found.append(
+            _place(
+                truth,
+                mm2,
+                kind=spot.kind,
+                under=spot.under,
+                touch=touch,
+                core=core,
+                share=_body_share(truth.shares[spot.under], touch),
+                softness_mm=softness[spot.id - 1],
+            )
+        )
+    if case.content == "thin":
+        part = (truth.delta_e >= 1.0) & (truth.labels == 0) & inside
+        count, numbers = cv2.connectedComponents(part.astype(np.uint8), connectivity=8)
+        for n in range(1, count):
+            touch = numbers == n
+            core = touch & over
+            if core.sum() * mm2 >= 0.2 * LIMIT_MM2:
+                found.append(_place(truth, mm2, kind="thin", under="", touch=touch, core=core))
+    return found
+
+
+def _place(
+    truth: Truth,
+    mm2: float,
+    *,
+    kind: str,
+    under: str,
+    touch: Mask,
+    core: Mask,
+    share: float = 0.0,
+    softness_mm: float = 0.0,
+) -> _Place:
+    rows, columns = np.nonzero(touch)
+    return _Place(
+        kind=kind,
+        under=under,
+        touch=touch,
+        core=core,
+        area_mm2=float(core.sum()) * mm2,
+        plain_mm2=float((core & (truth.delta_e >= PLAIN_DE)).sum()) * mm2,
+        delta_e=float(truth.delta_e[touch].max()),
+        share=share,
+        softness_mm=softness_mm,
+        at_px=(float(columns.mean()) + 0.5, float(rows.mean()) + 0.5),
+    )
+
+
+def _body_share(share: NDArray[np.float32], touch: Mask) -> float:
+    """Mean share where it is at least half its peak: what a person would call the spot."""
+    own = share[touch]
+    return float(own[own >= 0.5 * own.max()].mean())
+
+
+def _uneven_places(case: Case, truth: Truth, inside: Mask) -> Mask:
+    """Where the film itself is off by half the limit's difference or more."""
+    if case.content in ("thin", "mottle", "bands"):
+        return inside & (truth.delta_e >= 0.5 * LIMIT_DE)
+    return np.zeros_like(inside)
+
+
+def _ids(labels: Labels, where: Mask, numbers: dict[int, Finding]) -> set[int]:
+    return {int(n) for n in np.unique(labels[where]) if int(n) in numbers}
+
+
+def _miss(
+    place: _Place,
+    ids: set[int],
+    touched: list[set[int]],
+    numbers: dict[int, Finding],
+    labels: Labels,
+    truth: Truth,
+) -> Miss:
+    area_error = share_error = None
+    alone = bool(ids) and not any(ids & other for other in touched if other is not ids)
+    if alone and place.grade != "small" and place.kind != "thin":
+        largest = max((numbers[n] for n in ids), key=lambda f: f.area_mm2 or 0.0)
+        if largest.area_mm2 is not None:
+            area_error = largest.area_mm2 / place.area_mm2 - 1.0
+        if largest.share is not None:
+            share_error = largest.share - place.share
+    seen = np.isin(labels[place.core], sorted(ids)) if ids else np.zeros(1, bool)
+    return Miss(
+        kind=place.kind,
+        under=place.under,
+        grade=place.grade,
+        area_mm2=place.area_mm2,
+        plain_mm2=place.plain_mm2,
+        delta_e=place.delta_e,
+        share=place.share,
+        softness_mm=place.softness_mm,
+        at_px=place.at_px,
+        kinds=tuple(sorted({numbers[n].kind for n in ids})),
+        area_error=area_error,
+        share_error=share_error,
+        overlap=float(seen.mean()) if seen.size else 0.0,
+    )
+
+
+def _covered(
+    value: float | None, u: float | None, inside: Mask, truth: Truth, places: Sequence[_Place]
+) -> bool | None:
+    """Whether value +- 1.96 u holds the largest true area; None where nothing was measured.
+
+    Only spots and gaps; those that touch count as one, as a finding would have it.
+    """
+    true = [place for place in places if place.kind != "thin" and place.area_mm2 > 0]
+    if not value or u is None or not true:
+        return None
+    together = np.zeros_like(inside)
+    for place in true:
+        together |= place.core
+    _, _, stats, _ = cv2.connectedComponentsWithStats(together.astype(np.uint8), connectivity=8)
+    largest = float(stats[1:, cv2.CC_STAT_AREA].max()) * truth.mm_per_px**2
+    return abs(value - largest) <= K95 * u
+
+
+def _uneven_delta_e(case: Case, truth: Truth, inside: Mask) -> float:
+    """95th percentile over blocks of 5 mm of the film's own mean difference; 0 in a seam."""
+    if case.is_seam or case.content not in ("thin", "mottle", "bands"):
+        return 0.0
+    side = max(1, round(_BLOCK_MM / truth.mm_per_px))
+    rows, columns = (size // side * side for size in inside.shape)
+    size = (columns // side, rows // side)
+    mass = cv2.resize(inside[:rows, :columns].astype(np.float32), size, None, 0, 0, cv2.INTER_AREA)
+    values = np.where(inside, truth.delta_e, 0)[:rows, :columns].astype(np.float32)
+    means = cv2.resize(values, size, None, 0, 0, cv2.INTER_AREA)[mass > 0.6] / mass[mass > 0.6]
+    return float(np.quantile(means, 0.95)) if means.size else 0.0
+
+
+def _cause(case: Case, finding: Finding) -> str:
+    """The thing near a false finding, or "surface"."""
+    at = np.asarray(finding.centre_px) * case.scene.mm_per_px
+    x0, y0, x1, y1 = (side * case.scene.mm_per_px for side in finding.box_px)
+    reach = 0.5 * float(np.hypot(x1 - x0, y1 - y0)) + 1.0
+    for item in case.scene.distractors:
+        if _distance_mm(item, at) <= reach:
+            return item.kind
+    return "stitches" if "stitches" in case.props else "surface"
+
+
+def _distance_mm(item: Distractor, at: NDArray[np.float64]) -> float:
+    """Distance of a place from a thing's body."""
+    off = at - np.asarray(item.centre_mm)
+    half = 0.5 * item.size_mm
+    turn = np.radians(item.angle_deg)
+    u = abs(float(off @ (np.cos(turn), -np.sin(turn))))
+    v = abs(float(off @ (np.sin(turn), np.cos(turn))))
+    wide = {
+        "hair": 0.2 * item.size_mm,
+        "thread": 0.14 * item.size_mm,
+        "fold": 0.14 * item.size_mm + 1.5,
+        "piping": 3.0,
+        "tape": 10.0,
+        "thread_holes": 1.0,
+    }.get(item.kind, half)
+    long = half + (0.15 * item.size_mm if item.kind == "perforation" else 1.0)
+    return float(np.hypot(max(0.0, u - long), max(0.0, v - wide)))
+
+
+def _along_errors(
+    case: Case,
+    places: Sequence[_Place],
+    touched: Sequence[set[int]],
+    numbers: dict[int, Finding],
+    rendering: Rendering,
+) -> tuple[float, ...]:
+    """Errors, mm, of both ends of every stretch found, in the frame of the outline.
+
+    A gap's pixels at or above the limit's difference are projected on the seam's own path, whose
+    length counts from where it enters the outline. Gaps that share a finding, and findings that
+    share a gap, are compared as one stretch: from the first beginning to the last end.
+    """
+    if not case.is_seam:
+        return ()
+    groups: list[tuple[set[int], list[int]]] = []
+    for n, ids in enumerate(touched):
+        if places[n].grade == "small" or not ids:
+            continue
+        mine, members = set(ids), [n]
+        rest = []
+        for other, theirs in groups:
+            if other & mine:
+                mine |= other
+                members += theirs
+            else:
+                rest.append((other, theirs))
+        groups = [*rest, (mine, members)]
+    errors: list[float] = []
+    for ids, members in groups:
+        stretches = [s for n in ids if (s := numbers[n].along_seam_mm) is not None]
+        if not stretches:
+            continue
+        core = np.any([places[n].core for n in members], axis=0)
+        low, high = _stretch(core, case.scene.seams[0], rendering)
+        errors += [min(s[0] for s in stretches) - low, max(s[1] for s in stretches) - high]
+    return tuple(errors)
+
+
+def _stretch(core: Mask, seam: Seam, rendering: Rendering) -> Pair:
+    """From and to along the seam's path, mm from where it enters the outline."""
+    from scipy.spatial import cKDTree
+
+    scene, band = rendering.scene, np.asarray(rendering.truth.seam_px[0], np.float64)
+    t = np.linspace(0.0, 1.0, 8001)[:, None]
+    start, run = np.asarray(seam.start_mm), np.subtract(seam.end_mm, seam.start_mm)
+    left = np.array([run[1], -run[0]]) / np.hypot(*run)
+    path = start + t * run + left * 4.0 * seam.bow_mm * t * (1.0 - t)
+    path_px = path / scene.mm_per_px + np.asarray(scene.shift_px)
+    steps = np.linalg.norm(np.diff(path, axis=0), axis=1)
+    lengths = np.concatenate([[0.0], np.cumsum(steps)])
+    tree = cKDTree(path_px)
+    # The band's first and last corner lie left and right of the path's first place in it.
+    entry = lengths[tree.query((band[0] + band[-1]) / 2)[1]]
+    rows, columns = np.nonzero(core)
+    places = lengths[tree.query(np.stack([columns + 0.5, rows + 0.5], axis=1))[1]] - entry
+    half = 0.5 * scene.mm_per_px
+    return float(places.min()) - half, float(places.max()) + half
