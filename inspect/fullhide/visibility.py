@@ -19,6 +19,9 @@ the stated distance. Visibility is told beside it, as the measure ``visible_delt
 most visible finding. It can say which of two spots to touch up first. It never turns a fail into
 a pass, and knows nothing of grain that may hide a spot: it is what plain dye would show.
 
+*White.* The opponent matrix was made for daylight: under another white a grey spot would count as
+a coloured one too. Colours are adapted to D65 before it.
+
 *From the share map.* The spot is drawn in the two colours, mixed by its share. In the photo itself
 grain, shine and noise would be filtered along with it.
 """
@@ -40,6 +43,7 @@ __all__ = [
     "eye_filters",
     "filter_xyz",
     "filtered_lab",
+    "opponent_matrix",
     "published_filters",
     "samples_per_degree",
     "visible_delta_e",
@@ -62,7 +66,12 @@ TO_OPPONENT: Vector = np.array(
         [0.0859513, -0.5899859, 0.5011089],
     ]
 )
-FROM_OPPONENT: Vector = np.linalg.inv(TO_OPPONENT)
+#: XYZ of D65, the white that the matrix above is used with, Y = 1 (IEC 61966-2-1).
+WHITE_D65: Vector = np.array([0.95047, 1.0, 1.08883])
+#: Bradford's cone matrix (ICC.1:2022, annex E).
+_CONES: Vector = np.array(
+    [[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]]
+)
 
 #: Weight and full width at half maximum, degrees, of each channel's Gaussians: the 1998 code.
 _GAUSSIANS: tuple[tuple[tuple[float, float], ...], ...] = (
@@ -73,8 +82,8 @@ _GAUSSIANS: tuple[tuple[tuple[float, float], ...], ...] = (
 #: Samples per degree below which the 1998 code draws its kernels finer and thins them.
 _BASE = 224
 _FWHM_PER_SIGMA = 2.0 * float(np.sqrt(2.0 * np.log(2.0)))
-#: Above twice this many samples per degree a map is reduced first: the filters pass nothing finer.
-_ENOUGH = 120.0
+#: From twice this many samples per degree on a map is reduced: the filters pass nothing finer.
+_ENOUGH = 240.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -159,15 +168,27 @@ def published_filters(samples_per_degree: float) -> EyeFilters:
     return EyeFilters(tuple(channels))
 
 
-def filter_xyz(xyz: NDArray[Any], *, filters: EyeFilters) -> NDArray[Any]:
+def opponent_matrix(white: ArrayLike = WHITE_D50) -> Vector:
+    """Matrix (3, 3) from XYZ under a white, shape (3,) of any scale, to opponent channels."""
+    given = np.asarray(white, np.float64)
+    ratio = (_CONES @ WHITE_D65) / (_CONES @ (given / given[1]))
+    adapted = np.linalg.solve(_CONES, ratio[:, None] * _CONES)
+    return TO_OPPONENT @ adapted
+
+
+def filter_xyz(
+    xyz: NDArray[Any], *, filters: EyeFilters, white: ArrayLike = WHITE_D50
+) -> NDArray[Any]:
     """XYZ as the eye passes it on.
 
     Parameters
     ----------
     xyz
-        Shape (H, W, 3), any scale, any white; float32 stays float32, the rest becomes float64.
+        Shape (H, W, 3), any scale; float32 stays float32, the rest becomes float64.
     filters
         From `eye_filters` or `published_filters`.
+    white
+        XYZ of the white that `xyz` is seen under, shape (3,), any scale.
 
     Returns
     -------
@@ -184,12 +205,13 @@ def filter_xyz(xyz: NDArray[Any], *, filters: EyeFilters) -> NDArray[Any]:
         raise ValueError(f"xyz must be (H, W, 3), not {xyz.shape}")
     if xyz.dtype != np.float32:
         xyz = xyz.astype(np.float64, copy=False)
-    opponent = cv2.transform(np.ascontiguousarray(xyz), TO_OPPONENT)
+    matrix = opponent_matrix(white)
+    opponent = cv2.transform(np.ascontiguousarray(xyz), matrix)
     planes = [
         _filtered(plane, terms, cv2.BORDER_REFLECT)
         for plane, terms in zip(cv2.split(opponent), filters.channels, strict=True)
     ]
-    return cast(NDArray[Any], cv2.transform(cv2.merge(planes), FROM_OPPONENT))
+    return cast(NDArray[Any], cv2.transform(cv2.merge(planes), np.linalg.inv(matrix)))
 
 
 def filtered_lab(
@@ -205,7 +227,7 @@ def filtered_lab(
         XYZ of the white on the scale of `xyz`, shape (3,).
     """
     scale = np.diag(WHITE_D50 / np.asarray(white, np.float64))
-    return xyz_to_lab(cv2.transform(filter_xyz(xyz, filters=filters), scale))
+    return xyz_to_lab(cv2.transform(filter_xyz(xyz, filters=filters, white=white), scale))
 
 
 def visible_delta_e(
@@ -260,10 +282,11 @@ def visible_delta_e(
         return 0.0
     filters = eye_filters(rate, blur_px=blur_mm / mm_per_px)
     finish = np.asarray(finish_xyz, np.float64)
-    contrast = TO_OPPONENT @ (np.asarray(under_xyz, np.float64) - finish)
+    matrix = opponent_matrix()
+    contrast = matrix @ (np.asarray(under_xyz, np.float64) - finish)
     seen = cv2.merge([_filtered(share, t, cv2.BORDER_CONSTANT) for t in filters.channels])
     # The filters are linear and keep the finish as it is: only the change has to go through.
-    change = cv2.transform(seen, FROM_OPPONENT * contrast)
+    change = cv2.transform(seen, np.linalg.inv(matrix) * contrast)
     # CIEDE2000 is dear; where no channel reaches half its own height it cannot be at its greatest.
     height = np.abs(seen).max(axis=(0, 1))
     change = change[(np.abs(seen) >= 0.5 * height).any(axis=-1)]
@@ -296,7 +319,11 @@ def _reduced(share: Array, factor: int) -> Array:
 
 def _filtered(plane: NDArray[Any], terms: tuple[Term, ...], border: int) -> NDArray[Any]:
     total = np.zeros_like(plane)
-    for sign, kernel in terms:
+    for sign, whole in terms:
+        kernel = whole
+        if border == cv2.BORDER_CONSTANT:  # what reaches past the far side meets nothing
+            spare = max(0, whole.size // 2 - max(plane.shape))
+            kernel = whole[spare : whole.size - spare]
         total += plane.dtype.type(sign) * cv2.sepFilter2D(
             plane, -1, kernel, kernel, borderType=border
         )
