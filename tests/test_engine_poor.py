@@ -262,7 +262,3 @@ def test_a_marked_chart_is_used_where_it_was_marked(tmp_path: Path) -> None:
     assert [region.name for region in result.regions] == ["r"]
     assert result.mm_per_px == pytest.approx(0.15, rel=0.02)
     assert result.regions[0].verdict == "fail"
-
-
-def test_further_photos_of_the_view_are_said_to_be_unused(tmp_path: Path) -> None:
-    assert "also_unused" in region_of(CLEAN, tmp_path, also=("q.png",)).flags

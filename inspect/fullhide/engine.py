@@ -12,15 +12,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fullhide import __version__
-from fullhide.chart import ChartReading, ChartSpec, ColourFit, chart_spec, find_chart, fit_colour
+from fullhide.also import Seconds, judge_together
+from fullhide.calibrate import USUAL_BLUR_PX, blur_px, colour_fit, flat_field, xyz_of
+from fullhide.chart import ChartReading, ChartSpec, ColourFit, chart_spec, find_chart
+from fullhide.companion import Second
 from fullhide.errors import FullhideError
 from fullhide.job import Job, PhotoEntry
-from fullhide.judge import Scene, judge_region, reference_colour
-from fullhide.light import FlatField, board_field, edge_blur_px, surround_field
+from fullhide.judge import Scene, reference_colour
 from fullhide.outlines import RegionOutline, check_outline
 from fullhide.photo import Photo, open_photo
 from fullhide.propose import propose_panel
-from fullhide.region import bounding_box, outline_mask
+from fullhide.registration import chart_map, mapped, view_map
 from fullhide.result import ChartResult, JobResult, PhotoResult, RegionResult
 
 __all__ = ["Inspection", "PhotoArtifacts", "inspect_job", "inspect_photo"]
@@ -30,12 +32,6 @@ Box = tuple[int, int, int, int]
 
 #: Stands in for the scale where nothing gives it, so that findings can at least be shown.
 NOMINAL_MM_PER_PX = 0.2
-#: Blur that is taken where no edge tells, pixels (a good lens with in-camera sharpening).
-_USUAL_BLUR_PX = 0.9
-_FOCUS_CROP_PX = 900
-#: A chart's edges lie close together and cameras sharpen them: they measure this much too sharp
-#: (rendered charts of 1.5 to 7 px of blur, all alike).
-_CHART_EDGES = 1.4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -136,15 +132,16 @@ def inspect_photo(job: Job, entry: PhotoEntry, *, mm_per_px: float | None = None
     spec = _spec(job)
     marked = next((o.polygon for o in outlines if o.kind == "chart"), None)
     reading = find_chart(photo, spec=spec, corners_px=marked)
-    field = _flat_field(job, entry, photo, reading, outlines)
-    fit = _fit(reading, spec, field)
+    polygons = [outline.polygon for outline in outlines]
+    board = None if entry.grey_board is None else open_photo(job.path(entry.grey_board))
+    field = flat_field(photo, reading=reading, polygons=polygons, board=board)
+    fit = colour_fit(reading, spec=spec, field=field)
     scale = mm_per_px if mm_per_px is not None else reading.mm_per_px
     if job.needs_proposal(entry.file):
         outlines = (*outlines, *propose_panel(photo, file=entry.file, reading=reading, fit=fit))
-    blur = _blur_px(photo, reading, outlines)
+        polygons = [outline.polygon for outline in outlines]
+    blur = blur_px(photo, reading=reading, polygons=polygons)
     flags = _photo_flags(photo, reading, scale, blur)
-    if entry.also:
-        flags = (*flags, "also_unused")
     scene = Scene(
         photo=photo,
         fit=fit,
@@ -152,22 +149,54 @@ def inspect_photo(job: Job, entry: PhotoEntry, *, mm_per_px: float | None = None
         mm_per_px=scale or NOMINAL_MM_PER_PX,
         scaled=scale is not None,
         scale_doubt=_scale_doubt(reading) if mm_per_px is None else 0.0,
-        blur_px=_USUAL_BLUR_PX if blur is None else blur,
+        blur_px=USUAL_BLUR_PX if blur is None else blur,
         calibrated=reading.found,
         flags=flags,
         ignore=_ignored(outlines, reading),
     )
-    regions, labels = _regions(scene, outlines, job, entry)
+    seconds = Seconds(entry.also, lambda file: _second(job, file, scene, reading, spec, polygons))
+    regions, labels = _regions(scene, outlines, job, entry, seconds)
     result = PhotoResult(
         file=entry.file,
         sha256=photo.sha256,
         size_px=photo.size_px,
         mm_per_px=scale,
         chart=_chart_result(reading, fit, spec),
-        quality=_quality(photo, scene, blur),
+        quality=_quality(photo, scene, blur, seconds),
         regions=regions,
     )
-    return Inspection(result, PhotoArtifacts(photo, labels, outlines), problems)
+    return Inspection(
+        result, PhotoArtifacts(photo, labels, outlines), (*problems, *seconds.problems)
+    )
+
+
+def _second(
+    job: Job,
+    file: str,
+    scene: Scene,
+    first: ChartReading,
+    spec: ChartSpec,
+    polygons: list[NDArray[np.float64]],
+) -> Second:
+    """Open a further photo of the view and calibrate it for itself."""
+    photo = open_photo(job.path(file))
+    reading = find_chart(photo, spec=spec)
+    charts, start = chart_map(first, reading), view_map(scene.photo, photo)
+    rough = charts if charts is not None else start
+    there = [] if rough is None else [mapped(rough, polygon) for polygon in polygons]
+    field = flat_field(photo, reading=reading, polygons=there)
+    own = reading.found or not first.found
+    blur = blur_px(photo, reading=reading, polygons=there)
+    return Second(
+        file=file,
+        photo=photo,
+        to_xyz=xyz_of(colour_fit(reading, spec=spec, field=field) if own else scene.fit, field),
+        blur_px=scene.blur_px if blur is None else blur,
+        ignore=(reading.corners_px,) if reading.found else (),
+        start=start,
+        charts=charts,
+        colours_from="its own chart" if reading.found else "the region in the first photo",
+    )
 
 
 def _usable(
@@ -187,54 +216,6 @@ def _spec(job: Job) -> ChartSpec:
     return chart_spec(chart.edition or "after-2014", lab=chart.lab, width_mm=chart.width_mm)
 
 
-def _patch_places(reading: ChartReading) -> NDArray[np.float64]:
-    """Rough centres of the 24 patches in the photo, (24, 2): near enough for slow light."""
-    a, b, c, d = reading.corners_px
-    rows, columns = np.divmod(np.arange(24), 6)
-    x, y = ((columns + 0.5) / 6)[:, None], ((rows + 0.5) / 4)[:, None]
-    return np.asarray((a * (1 - x) + b * x) * (1 - y) + (d * (1 - x) + c * x) * y)
-
-
-def _flat_field(
-    job: Job,
-    entry: PhotoEntry,
-    photo: Photo,
-    reading: ChartReading,
-    outlines: tuple[RegionOutline, ...],
-) -> FlatField:
-    if entry.grey_board is not None:
-        field = board_field(open_photo(job.path(entry.grey_board)), size_px=photo.size_px)
-    else:
-        neutral = np.ones(3)
-        if reading.found:
-            neutral = np.maximum(reading.patches[19:23].mean(axis=0), 1e-6)
-        taken = _taken(photo, reading, outlines)
-        field = surround_field(photo, taken=taken, neutral=neutral)
-    if reading.found:
-        field = field.relative_to(_patch_places(reading))
-    return field
-
-
-def _taken(
-    photo: Photo, reading: ChartReading, outlines: tuple[RegionOutline, ...]
-) -> NDArray[np.bool_]:
-    """Small mask of what is no surround: regions and chart, each grown a little."""
-    width, height = photo.size_px
-    factor = max(1, max(width, height) // 384)
-    polygons = [o.polygon for o in outlines]
-    if reading.found:
-        middle = reading.corners_px.mean(axis=0)
-        polygons.append(middle + 1.06 * (reading.corners_px - middle))
-    return outline_mask(polygons, (0, 0, width, height), factor=factor)
-
-
-def _fit(reading: ChartReading, spec: ChartSpec, field: FlatField) -> ColourFit:
-    if reading.found:
-        light = field.at(_patch_places(reading))
-        reading = replace(reading, patches=reading.patches / light[:, None])
-    return fit_colour(reading, spec=spec)
-
-
 def _scale_doubt(reading: ChartReading) -> float:
     if not reading.mm_per_px or not reading.mm_per_px_u:
         return 0.0
@@ -252,23 +233,6 @@ def _photo_flags(
     return tuple(dict.fromkeys(names))
 
 
-def _blur_px(
-    photo: Photo, reading: ChartReading, outlines: tuple[RegionOutline, ...]
-) -> float | None:
-    """Blur at the chart, or at the rim of the largest region where there is no chart."""
-    polygons = [reading.corners_px] if reading.found else [o.polygon for o in outlines]
-    if not polygons:
-        return None
-    widest = max(polygons, key=lambda p: float(np.prod(np.ptp(p, axis=0))))
-    # A little beyond it, so that its rim is in the picture.
-    middle = widest.mean(axis=0)
-    x0, y0, x1, y1 = bounding_box(middle + 1.08 * (widest - middle), photo.size_px)
-    if max(x1 - x0, y1 - y0) > _FOCUS_CROP_PX:
-        x1, y1 = min(x1, x0 + _FOCUS_CROP_PX), min(y1, y0 + _FOCUS_CROP_PX)
-    blur = edge_blur_px(photo.linear((x0, y0, x1, y1))[..., 1].copy())
-    return blur * _CHART_EDGES if blur is not None and reading.found else blur
-
-
 def _ignored(
     outlines: tuple[RegionOutline, ...], reading: ChartReading
 ) -> tuple[NDArray[np.float64], ...]:
@@ -279,7 +243,11 @@ def _ignored(
 
 
 def _regions(
-    scene: Scene, outlines: tuple[RegionOutline, ...], job: Job, entry: PhotoEntry
+    scene: Scene,
+    outlines: tuple[RegionOutline, ...],
+    job: Job,
+    entry: PhotoEntry,
+    seconds: Seconds,
 ) -> tuple[tuple[RegionResult, ...], Labels]:
     width, height = scene.photo.size_px
     labels = np.zeros((height, width), np.uint16)
@@ -287,7 +255,9 @@ def _regions(
     wanted = [o for o in outlines if o.kind not in ("ignore", "chart")]
 
     def judged(outline: RegionOutline) -> tuple[RegionResult, Labels | None, Box]:
-        return judge_region(scene, outline, job=job, entry=entry, reference=reference)
+        return judge_together(
+            scene, outline, job=job, entry=entry, reference=reference, seconds=seconds
+        )
 
     # The work is in array calls that let other threads run.
     with ThreadPoolExecutor(max_workers=max(1, min(4, os.cpu_count() or 1))) as pool:
@@ -324,8 +294,8 @@ def _chart_result(reading: ChartReading, fit: ColourFit, spec: ChartSpec) -> Cha
     )
 
 
-def _quality(photo: Photo, scene: Scene, blur: float | None) -> dict[str, Any]:
-    return {
+def _quality(photo: Photo, scene: Scene, blur: float | None, seconds: Seconds) -> dict[str, Any]:
+    quality: dict[str, Any] = {
         "flags": list(scene.flags),
         "profile": photo.profile,
         "bits": photo.bits,
@@ -335,3 +305,6 @@ def _quality(photo: Photo, scene: Scene, blur: float | None) -> dict[str, Any]:
         "light_from": scene.field.source,
         "light_spread": scene.field.spread if scene.field.source != "none" else None,
     }
+    if seconds.files:
+        quality["also"] = seconds.told()
+    return quality

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from fullhide import wording
 from fullhide.background import Background, background
+from fullhide.calibrate import xyz_of
 from fullhide.chart import ColourFit
 from fullhide.checks.evenness import evenness
 from fullhide.checks.match import match
@@ -28,7 +29,7 @@ from fullhide.robust import median
 from fullhide.surface import Pair, colour_pair
 from fullhide.verdict import combine
 
-__all__ = ["Scene", "judge_region", "reference_colour"]
+__all__ = ["Scene", "Seen", "judge_region", "reference_colour"]
 
 Vector = NDArray[np.float64]
 Polygon = NDArray[np.float64]
@@ -51,7 +52,10 @@ _NO_UNDER = (
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Scene:
-    """A photo with what is known of its colours, light, scale and sharpness."""
+    """A photo with what is known of its colours, light, scale and sharpness.
+
+    `looks` is the number of photos that a region is judged from.
+    """
 
     photo: Photo
     fit: ColourFit
@@ -63,13 +67,7 @@ class Scene:
     calibrated: bool
     flags: tuple[str, ...]
     ignore: tuple[Polygon, ...]
-
-    def to_xyz(self, linear: NDArray[np.float32], box: Box) -> NDArray[np.float32]:
-        """XYZ(D50) of a crop, the light's falloff divided out."""
-        xyz = self.fit.apply(linear)
-        if self.field.source != "none":
-            xyz /= self.field.over(box, (xyz.shape[0], xyz.shape[1]))[..., None]
-        return xyz
+    looks: int = 1
 
     def view(self, outline: RegionOutline, limits: Limits) -> RegionView:
         """The region's pixels."""
@@ -79,11 +77,19 @@ class Scene:
             polygon=outline.polygon,
             holes=outline.holes,
             ignore=self.ignore,
-            to_xyz=self.to_xyz,
+            to_xyz=xyz_of(self.fit, self.field),
             mm_per_px=self.mm_per_px,
             scaled=self.scaled,
             limit_mm2=limits.show_through_mm2,
         )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Seen:
+    """A region's pixels and spot-free look where they do not come from one photo alone."""
+
+    view: RegionView
+    ground: Background
 
 
 def reference_colour(scene: Scene, outlines: Sequence[RegionOutline]) -> Vector | None:
@@ -104,6 +110,7 @@ def judge_region(
     job: Job,
     entry: PhotoEntry,
     reference: Vector | None,
+    seen: Seen | None = None,
 ) -> tuple[RegionResult, NDArray[np.uint16] | None, Box]:
     """Check one region.
 
@@ -117,6 +124,8 @@ def judge_region(
         Colours, limits, part and stage.
     reference
         Colour of the photo's reference part, if there is one.
+    seen
+        The region as several photos show it together; as `scene` shows it if absent.
 
     Returns
     -------
@@ -124,7 +133,7 @@ def judge_region(
         The findings, numbered from 1, in the pixels of a box of the photo; None if there are
         none.
     """
-    view = scene.view(outline, job.limits)
+    view = seen.view if seen else scene.view(outline, job.limits)
     flags = [*(name for name in scene.flags), *_region_flags(scene, view, outline, job.limits)]
     empty = RegionResult(
         name=outline.name,
@@ -140,7 +149,10 @@ def judge_region(
         judged = outline.kind != "reference" and entry.stage != "before"
         verdict: Verdict | None = "retake" if judged else None
         return replace(empty, verdict=verdict, reasons=reasons, flags=tuple(flags)), None, view.box
-    ground = background(view, beneath=[lab_to_xyz(under.lab) for under in job.under])
+    if seen:
+        ground = seen.ground
+    else:
+        ground = background(view, beneath=[lab_to_xyz(under.lab) for under in job.under])
     colour = {"lab": xyz_to_lab(ground.finish)}
     if outline.kind == "reference" or entry.stage == "before":
         why = (
@@ -306,6 +318,8 @@ def _result(
     if verdict == "retake":
         settle.extend(name for o in outcomes if o.verdict == "retake" for name in o.flags)
     reasons.extend(wording.flag_reasons(settle))
+    if verdict == "retake" and scene.looks == 1 and _moved_lamp_helps(outcomes, flags, job):
+        reasons.append(wording.SECOND_PHOTO)
     if verdict == "pass":
         reasons.insert(0, wording.passed_reason(job.limits, judged_share))
     if airbag:
@@ -326,6 +340,14 @@ def _result(
         flags=tuple(flags),
     )
     return result, labels, view.box
+
+
+def _moved_lamp_helps(outcomes: Sequence[Outcome], flags: Sequence[str], job: Job) -> bool:
+    """Whether a second photo, only the lamp moved, could settle what this one leaves open."""
+    if blocking(flags, "show_through") or not job.under:
+        return False
+    unsure = any(o.check == "show_through" and o.verdict == "retake" for o in outcomes)
+    return unsure or "clipped" in flags
 
 
 def _reasons(

@@ -162,7 +162,11 @@ FLAGS: dict[str, Flag] = {
             "grain and noise could hide a spot of the limit here",
             "take it again from nearer, in more light and with the camera steady",
         ),
-        _flag("also_unused", "the photos named under `also` are not used yet"),
+        _flag(
+            "also_unregistered",
+            "no photo named under `also` could be laid over this one, so none was used",
+            "take it again from the same place and as near, with only the lamp moved",
+        ),
         _flag(
             "region_small",
             "too little of the region can be seen to judge it",

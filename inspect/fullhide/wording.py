@@ -10,6 +10,7 @@ from fullhide.quality import FLAGS
 __all__ = [
     "AIRBAG_NOTICE",
     "SCOPE",
+    "SECOND_PHOTO",
     "evenness_reason",
     "flag_reasons",
     "match_reason",
@@ -26,6 +27,10 @@ SCOPE = (
 AIRBAG_NOTICE = (
     "This region may contain an airbag or tear seam. Do not refinish, heat, glue, fill or resew "
     "it unless the vehicle maker's instructions allow it and a qualified person does the work."
+)
+SECOND_PHOTO = (
+    "a second photo may settle it: keep the camera where it is, move the lamp to the other side, "
+    "take the same view again and name it under `also` in job.toml"
 )
 AIRBAG_REFER = "refer to the vehicle maker or a qualified airbag technician"
 # Places where makers put airbags; common practice, no source for the list being complete.

@@ -1,0 +1,138 @@
+"""Photos named under `also`: asked only where the first one cannot decide."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from threading import Lock
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fullhide import wording
+from fullhide.background import background
+from fullhide.colour import lab_to_xyz
+from fullhide.companion import Companion, Second, companion, joined
+from fullhide.errors import FullhideError
+from fullhide.job import Job, PhotoEntry
+from fullhide.judge import Scene, Seen, judge_region
+from fullhide.outlines import RegionOutline
+from fullhide.result import RegionResult
+
+__all__ = ["Seconds", "judge_together"]
+
+Judged = tuple[RegionResult, NDArray[np.uint16] | None, tuple[int, int, int, int]]
+
+#: Doubts that another photo of the same view takes nothing from.
+_BEYOND = frozenset({"damaged", "no_colour", "no_scale", "too_far", "region_small"})
+
+
+@dataclass(slots=True)
+class Seconds:
+    """Further photos of a view, opened when first asked for.
+
+    Attributes
+    ----------
+    files
+        As named under `also`.
+    open
+        Opens and calibrates one of them.
+    problems
+        Those that could not be opened.
+    notes
+        For each file asked for: whether it was used, and how it lies.
+    """
+
+    files: Sequence[str]
+    open: Callable[[str], Second]
+    problems: list[FullhideError] = field(default_factory=list)
+    notes: dict[str, dict[str, Any]] = field(default_factory=dict)
+    _opened: list[Second] | None = None
+    _lock: Lock = field(default_factory=Lock)
+
+    def opened(self) -> list[Second]:
+        """The photos that can be used; safe to call from several threads."""
+        with self._lock:
+            if self._opened is None:
+                self._opened = []
+                for file in self.files:
+                    self.notes[file] = {"file": file, "used": False}
+                    try:
+                        self._opened.append(self.open(file))
+                    except FullhideError as error:
+                        self.problems.append(error)
+            return self._opened
+
+    def note(self, second: Second, found: Companion) -> None:
+        """Keep that a photo was used."""
+        with self._lock:
+            x, y = found.registration.shift_px
+            self.notes[second.file] = {
+                "file": second.file,
+                "used": True,
+                "shift_px": [round(x, 1), round(y, 1)],
+                "colours_from": second.colours_from,
+            }
+
+    def told(self) -> list[dict[str, Any]]:
+        """What the photo's `quality` says of them, in the order of the job file."""
+        return [self.notes.get(file, {"file": file, "used": False}) for file in self.files]
+
+
+def judge_together(
+    scene: Scene,
+    outline: RegionOutline,
+    *,
+    job: Job,
+    entry: PhotoEntry,
+    reference: NDArray[np.float64] | None,
+    seconds: Seconds,
+) -> Judged:
+    """Check one region; where the photo cannot decide, with the further photos of the view.
+
+    Parameters and result as `judge.judge_region`.
+
+    Notes
+    -----
+    A photo that decides alone is not overruled: a second one can show more, not less, and what
+    fails has been seen.
+    """
+    alone = judge_region(scene, outline, job=job, entry=entry, reference=reference)
+    result = alone[0]
+    if result.verdict != "retake" or not seconds.files or _BEYOND & set(result.flags):
+        return alone
+    beneath = [lab_to_xyz(under.lab) for under in job.under]
+    view = scene.view(outline, job.limits)
+    others = []
+    for second in seconds.opened():
+        found = companion(view, second, photo=scene.photo, polygon=outline.polygon, beneath=beneath)
+        if isinstance(found, Companion):
+            seconds.note(second, found)
+            others.append((second, found))
+    if not others:
+        return _unused(result), *alone[1:]
+    whole, ground = joined(
+        view,
+        background(view, beneath=beneath),
+        [found for _, found in others],
+        limit_mm2=job.limits.show_through_mm2,
+    )
+    # What lies a little beside its place is smeared as by blur; of two photos, by half of it.
+    blur = max(scene.blur_px, *(second.blur_px for second, _ in others))
+    astray = max(0.5 * found.registration.doubt_px for _, found in others)
+    both = replace(scene, blur_px=float(np.hypot(blur, astray)), looks=1 + len(others))
+    return judge_region(
+        both,
+        outline,
+        job=job,
+        entry=entry,
+        reference=reference,
+        seen=Seen(view=whole, ground=ground),
+    )
+
+
+def _unused(result: RegionResult) -> RegionResult:
+    names = (*result.flags, "also_unregistered")
+    reasons = (*result.reasons, *wording.flag_reasons(["also_unregistered"]))
+    return replace(result, flags=names, reasons=reasons)
