@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fullhide.photo import Photo
-from fullhide.robust import fit
+from fullhide.robust import fit, polynomial
 
 __all__ = ["FlatField", "board_field", "edge_blur_px", "surround_field"]
 
@@ -142,16 +142,9 @@ def _small_light(photo: Photo) -> Array:
     return cast(Array, cv2.resize(light, size, interpolation=cv2.INTER_AREA))
 
 
-def _terms(shape: tuple[int, ...]) -> Array:
-    rows, columns = np.indices(shape[:2], dtype=np.float32)
-    y = rows / max(1, shape[0] - 1) * 2 - 1
-    x = columns / max(1, shape[1] - 1) * 2 - 1
-    return cast(Array, np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1))
-
-
 def _log_surface(light: Array, good: Mask) -> Array:
     """Robust second-degree surface through the logarithm of light."""
-    terms = _terms(light.shape)
+    terms = polynomial(light.shape, 2)
     logs = np.log(np.maximum(light[good], 1e-6))
     found = fit(terms[good], logs[None], rounds=5, floor=0.003, fewest=24)
     return cast(Array, (terms @ found[:, 0]).astype(np.float32))

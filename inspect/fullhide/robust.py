@@ -7,12 +7,12 @@ from typing import Any, cast
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["MAD_TO_SD", "covariance", "fit", "median", "spread"]
+__all__ = ["MAD_TO_SD", "covariance", "fit", "median", "polynomial", "spread"]
 
 #: Median absolute deviation to standard deviation of a normal distribution: 1/0.6745.
 MAD_TO_SD = 1.4826
-#: 0.999 point of chi-square with 3 degrees of freedom (scipy.stats.chi2.ppf).
-_CHI2_3 = 16.27
+#: 0.999 point of chi-square by degrees of freedom (scipy.stats.chi2.ppf).
+_CHI2 = {1: 10.83, 2: 13.82, 3: 16.27, 6: 22.46, 9: 27.88, 12: 32.91}
 
 
 def median(values: NDArray[Any]) -> NDArray[Any]:
@@ -39,43 +39,43 @@ def spread(values: NDArray[Any], middle: NDArray[Any]) -> NDArray[Any]:
 
 
 def covariance(values: NDArray[Any]) -> NDArray[np.float64]:
-    """Covariance of three channels, far-off samples clipped in rounds.
+    """Covariance of channels, far-off samples clipped in rounds.
 
     Parameters
     ----------
     values
-        (3, N), one row a channel.
+        (C, N), one row a channel; C one of 1, 2, 3, 6, 9, 12.
 
     Returns
     -------
-    ndarray (3, 3)
-        The unit matrix where there are fewer than 10 samples.
+    ndarray (C, C)
+        The unit matrix where there are fewer than 4 C samples.
     """
-    if values.shape[1] < 10:
-        return np.eye(3)
+    fewest, farthest = 4 * len(values), _CHI2[len(values)]
+    if values.shape[1] < fewest:
+        return np.eye(len(values))
     middle = median(values)
     wide = 4.0 * spread(values, middle) + 4e-6
     keep = (np.abs(values - middle[:, None]) < wide[:, None]).all(axis=0)
+    if int(np.count_nonzero(keep)) < fewest:
+        return cast(NDArray[np.float64], np.diag(wide.astype(np.float64) ** 2 / 16.0))
     found, mean = _moments(values[:, keep])
     for _ in range(3):
         # Whitened by the inverse root: the squared length is Mahalanobis' distance.
         root = np.linalg.inv(np.linalg.cholesky(found)).astype(values.dtype)
         white = root @ (values - mean[:, None])
-        white *= white
-        keep = (white[0] + white[1] + white[2]) < _CHI2_3
-        if int(np.count_nonzero(keep)) < 10:
+        keep = np.einsum("cn,cn->n", white, white) < farthest
+        if int(np.count_nonzero(keep)) < fewest:
             break
         found, mean = _moments(values[:, keep])
     return found
 
 
 def _moments(values: NDArray[Any]) -> tuple[NDArray[np.float64], NDArray[Any]]:
-    if values.shape[1] < 2:
-        return np.eye(3), values.mean(axis=1) if values.size else np.zeros(3)
     mean = values.mean(axis=1, dtype=np.float64).astype(values.dtype)
     off = values - mean[:, None]
     product = (off @ off.T).astype(np.float64) / (values.shape[1] - 1)
-    return product + 1e-8 * np.eye(3), mean
+    return product + 1e-8 * np.eye(len(values)), mean
 
 
 def fit(
@@ -120,3 +120,25 @@ def fit(
             keep = (off <= wide[:, None]).all(axis=0)
             a, y = columns[:, keep], values[:, keep]
     return found
+
+
+def polynomial(shape: tuple[int, ...], degree: int) -> NDArray[np.float32]:
+    """Terms of a polynomial over an image, x and y running from -1 to 1.
+
+    Parameters
+    ----------
+    shape
+        Of the image, (H, W, ...).
+    degree
+        Of the polynomial: 0, 1 or 2.
+
+    Returns
+    -------
+    ndarray of float32, (H, W, P)
+        1; x, y; x², xy, y².
+    """
+    rows, columns = np.indices(shape[:2], dtype=np.float32)
+    y = rows / max(1, shape[0] - 1) * 2 - 1
+    x = columns / max(1, shape[1] - 1) * 2 - 1
+    terms = [np.ones_like(x), x, y, x * x, x * y, y * y][: (1, 3, 6)[degree]]
+    return np.stack(terms, axis=-1)

@@ -2,29 +2,73 @@
 
 from __future__ import annotations
 
-from typing import Any, cast
+from collections.abc import Sequence
+from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from fullhide.background import Background, times
+from fullhide.background import Background
 from fullhide.checks.outcome import Outcome
+from fullhide.checks.texture import Texture, pooled, texture
 from fullhide.colour import delta_e00, xyz_to_lab
 from fullhide.job import Limits
 from fullhide.region import RegionView
-from fullhide.result import Measure
-from fullhide.robust import fit
+from fullhide.result import Measure, Verdict
 from fullhide.verdict import coverage_factor, decide
 
-__all__ = ["evenness"]
+__all__ = ["evenness", "unevenness"]
 
 Array = NDArray[np.float32]
 Mask = NDArray[np.bool_]
+Vector = NDArray[np.float64]
 
-#: Side of a block: at least 5 mm, so that grain and pores average out.
-BLOCK_MM = 5.0
-_FEWEST_BLOCKS = 12
+#: Sides of the blocks: 5 mm and more, so that grain and pores average out, and by octaves.
+SCALES_MM = (5.0, 10.0, 20.0, 40.0)
+#: Fewest smallest blocks, and fewest of any size that share nothing (our own choices).
+_FEWEST_BLOCKS, _FEWEST_APART = 12, 3
+#: Share of the light's doubt that its second-degree surface leaves, and relative doubt of a
+#: difference of colour from the camera's fit (our own allowances).
+_LIGHT_LEFT = 0.25
+_COLOUR_DOUBT = 0.04
+#: Relative doubt of the noise's variance (JPEG joins neighbours; from rendered photos).
+_NOISE_DOUBT = 0.08
+#: In larger blocks a small block counts with at most this ΔE: a spot is no unevenness.
+_SPOT_DELTA_E = 12.0
+#: 0.95 point of chi-square with 1 degree of freedom (scipy.stats.chi2.ppf).
+_CHI2_1 = 3.84
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scale:
+    """Unevenness in blocks of one size.
+
+    Attributes
+    ----------
+    mm
+        Side of the blocks.
+    value
+        95th percentile of the blocks' ΔE00, the noise's part taken out.
+    square_u
+        Standard uncertainty of the square of `value`.
+    """
+
+    mm: float
+    value: float
+    square_u: float
+
+    def u(self, limit: float, *, k: float) -> float:
+        """Standard uncertainty towards the limit.
+
+        Noise adds in squares: near nought the square is uncertain evenly, the value is not.
+        """
+        toward = self.square_u * k * (1.0 if self.value <= limit else -1.0)
+        end = float(np.sqrt(max(self.value**2 + toward, 0.0)))
+        return abs(end - self.value) / k
+
+    def verdict(self, limit: float, *, k: float) -> Verdict:
+        """What this scale alone says."""
+        return decide(self.value, self.u(limit, k=k), limit, k=k)
 
 
 def evenness(
@@ -46,123 +90,127 @@ def evenness(
     Returns
     -------
     Outcome
-        Measure ``uneven_delta_e``: the 95th percentile of the blocks' CIEDE2000.
+        Measure ``uneven_delta_e``: the 95th percentile of the blocks' CIEDE2000 at the worst
+        of four scales.
 
     Notes
     -----
-    Falloff and the roll of a cushion only scale the light: a second-degree surface is taken out
-    of the brightness of every panel. What lightness is left fails nothing by itself unless a flat
-    field was there: then only the colour part can, and lightness asks for the grey board.
+    Falloff, the roll of a cushion and shine are smooth: a second-degree surface of lightness and
+    one of shine is taken out of every panel. A panel passes if what is left is even. It fails
+    only if so much of it is left beyond everything that light could have done; in between, the
+    grey board or a moved lamp tells.
     """
-    side = _side_px(view)
-    blocks, filled = _blocks(view, ground.judged, side)
-    if filled.sum() < _FEWEST_BLOCKS:
-        return Outcome(check="evenness", verdict=None)
-    finish = ground.finish
-    level = (blocks / finish.astype(np.float32)).mean(axis=-1)
-    trend = np.exp(_surface(np.log(np.maximum(level, 1e-4)), filled))
-    flattened = blocks / np.maximum(trend, 1e-4)[..., None]
-    tint_only = blocks / np.maximum(level, np.float32(1e-4))[..., None]
+    look = texture(
+        view.xyz, ground.judged, finish=ground.finish, mm_per_px=view.mm_per_px, factor=view.factor
+    )
+    doubt = _lightness_doubt(ground.finish, light_doubt)
     k = coverage_factor(limits.confidence)
-    whole, noise = _spread(flattened, filled)
-    tint, _ = _spread(tint_only, filled)
-    light = _lightness_doubt(finish, light_doubt)
-    grain = _block_noise(view, ground.judged, side, finish)
-    u = float(np.sqrt(noise**2 + light**2 + grain**2))
-    value = whole
-    verdict = decide(value, u, limits.uneven_delta_e, k=k)
+    limit = limits.uneven_delta_e
+    seen = unevenness(look, look.change, light_u=doubt)
+    if not seen:
+        return Outcome(check="evenness", verdict=None)
+    worst = max(seen, key=lambda s: s.value + k * s.u(limit, k=k))
+    verdicts = {scale.verdict(limit, k=k) for scale in seen}
+    verdict: Verdict = "pass" if verdicts == {"pass"} else "retake"
     flags: tuple[str, ...] = ()
-    if verdict == "fail" and not flat and decide(tint, noise, limits.uneven_delta_e, k=k) != "fail":
-        verdict = "retake"
+    if "fail" in verdicts:
+        sure = unevenness(look, look.beyond_light(flat=flat), light_u=0.0)
+        failing = [s for s in sure if s.verdict(limit, k=k) == "fail"]
+        if failing:
+            verdict, worst = "fail", max((s for s in seen), key=lambda s: s.value)
+        else:
+            worst = max(seen, key=lambda s: s.value)
     if verdict == "retake":
         flags = ("no_flat_field",) if not flat else ()
+    measure = Measure(value=worst.value, u=worst.u(limit, k=k), limit=limit, unit="ΔE00")
     return Outcome(
         check="evenness",
         verdict=verdict,
-        measures={
-            "uneven_delta_e": Measure(value=value, u=u, limit=limits.uneven_delta_e, unit="ΔE00")
-        },
+        measures={"uneven_delta_e": measure},
         flags=flags,
     )
 
 
-def _side_px(view: RegionView) -> int:
-    """Side of a block in view pixels, even, so that it can be halved."""
-    return 2 * max(1, int(np.ceil(0.5 * BLOCK_MM / view.mm_per_px - 1e-6)))
+def unevenness(look: Texture, change: Array, *, light_u: float) -> list[Scale]:
+    """Unevenness at every scale that the panel holds enough blocks of.
 
-
-def _block_noise(view: RegionView, judged: Mask, side: int, finish: NDArray[np.float64]) -> float:
-    """What grain and noise alone do to the 95th percentile of the blocks' difference, halved.
-
-    Quarters of a block differ by twice the block's own noise. Pure noise of standard deviation s
-    on each axis of Lab has its 95th percentile at 2.8 s (STANDARDS.md 8.3); half of that is taken
-    as doubt, since some of the percentile may be noise and some not.
+    Parameters
+    ----------
+    look
+        The panel's blocks.
+    change
+        Its change, or the part of it that counts.
+    light_u
+        ΔE00 that the light may still differ by between two places.
     """
-    quarters, filled = _blocks(view, judged, side // 2)
-    rows, columns = filled.shape[0] // 2 * 2, filled.shape[1] // 2 * 2
-    if not rows or not columns:
+    found: list[Scale] = []
+    if look.good.sum() * look.side_mm**2 < _FEWEST_BLOCKS * SCALES_MM[0] ** 2:
+        return found
+    for mm in SCALES_MM:
+        across = max(1, int(np.ceil(mm / look.side_mm - 0.05)))
+        values, good = pooled(change, look.good, across)
+        if mm == SCALES_MM[0]:
+            length = np.sqrt(np.square(change).sum(axis=-1, keepdims=True))
+            change = change * np.minimum(1.0, _SPOT_DELTA_E / np.maximum(length, 1e-6))
+        if good.sum() >= max(_FEWEST_BLOCKS, _FEWEST_APART * across**2):
+            found.append(_scale(look, values[good], across, mm, light_u))
+    return found
+
+
+def _scale(look: Texture, change: Array, across: int, mm: float, light_u: float) -> Scale:
+    """One scale; `change` holds every place of a block, (N, 3)."""
+    noise = look.noise / across**2
+    off = (change - np.median(change, axis=0)).astype(np.float64)
+    # Noise adds to the true play: their covariances add. The first estimate shrinks the blocks
+    # to what the noise leaves; that does few far-off blocks wrong, whose squares the second
+    # corrects by the noise's own.
+    value = max(_percentile(look, off @ _shrink(off, noise).T), _less_noise(look, off, noise))
+    # Blocks that share no small block.
+    apart = max(1.0, len(change) / across**2)
+    rest = np.sqrt(2.0 / apart + 2.0 / max(1, look.squares) + _NOISE_DOUBT**2)
+    floor = _CHI2_1 * float(np.sqrt(np.square(np.linalg.eigvalsh(noise)).sum())) * rest
+    spread = float(np.sqrt(np.trace(noise)))
+    linear = np.hypot(spread / np.sqrt(max(1.0, 0.1 * apart)), light_u)
+    parts = (floor, 2.0 * value * linear, light_u**2, 2.0 * _COLOUR_DOUBT * value**2)
+    return Scale(mm=mm, value=value, square_u=float(np.sqrt(sum(part**2 for part in parts))))
+
+
+def _shrink(off: Vector, noise: Vector) -> Vector:
+    """Matrix that takes the noise's share out of the blocks' covariance."""
+    total = np.cov(off.T) + 1e-9 * np.eye(3)
+    root = np.linalg.cholesky(total)
+    white = np.linalg.solve(root, np.linalg.solve(root, noise).T)
+    shares, turn = np.linalg.eigh(0.5 * (white + white.T))
+    kept = np.sqrt(np.clip(1.0 - shares, 0.0, 1.0))
+    return np.asarray(root @ (turn * kept) @ turn.T @ np.linalg.inv(root))
+
+
+def _less_noise(look: Texture, off: Vector, noise: Vector) -> float:
+    """95th percentile of the blocks, the noise's 95th percentile taken off in squares."""
+    shares = np.maximum(np.linalg.eigvalsh(noise), 0.0)
+    return float(np.sqrt(max(_percentile(look, off) ** 2 - _quantile_of(shares), 0.0)))
+
+
+def _quantile_of(variances: Sequence[float] | Vector) -> float:
+    """0.95 point of a sum of squared normal variates of these variances.
+
+    Matched by mean and variance to a scaled chi-square, whose point is Wilson and Hilferty's
+    (Proc. Natl. Acad. Sci. 17 (1931) 684).
+    """
+    one, two = float(np.sum(variances)), float(np.sum(np.square(variances)))
+    if one <= 0.0:
         return 0.0
-    scaled = np.log(np.maximum(quarters[:rows, :columns] / finish.astype(np.float32), 1e-3))
-    good = filled[:rows, :columns]
-    square = (scaled.reshape(rows // 2, 2, columns // 2, 2, 3)).transpose(0, 2, 1, 3, 4)
-    whole = good.reshape(rows // 2, 2, columns // 2, 2).all(axis=(1, 3))
-    if whole.sum() < _FEWEST_BLOCKS:
-        return 0.0
-    # The difference along diagonals leaves slopes of the light out.
-    off = square[whole]
-    twist = 0.5 * (off[:, 0, 0] + off[:, 1, 1] - off[:, 0, 1] - off[:, 1, 0])
-    covariance = np.cov(twist.T.astype(np.float64)) / 4.0
-    slopes = (
-        xyz_to_lab(finish * np.exp(0.01 * np.eye(3))) - xyz_to_lab(finish)
-    ) / 0.01  # rows: change of Lab with the logarithm of each channel
-    lab = slopes.T @ covariance @ slopes
-    middle = xyz_to_lab(finish)
-    one = np.sqrt(np.maximum(np.diag(lab), 0.0))
-    differences = [float(delta_e00(middle, middle + step)) for step in np.diag(one)]
-    return float(1.4 * np.sqrt(np.mean(np.square(differences))))
+    freedom, part = one**2 / two, 2.0 / (9.0 * one**2 / two)
+    return two / one * freedom * (1.0 - part + 1.645 * float(np.sqrt(part))) ** 3
 
 
-def _blocks(view: RegionView, judged: Mask, side: int) -> tuple[Array, Mask]:
-    """Mean XYZ of square blocks that are mostly judged."""
-    height, width = (judged.shape[0] // side) * side, (judged.shape[1] // side) * side
-    if not height or not width:
-        return np.zeros((0, 0, 3), np.float32), np.zeros((0, 0), bool)
-    weight = judged[:height, :width].astype(np.float32)
-    size = (width // side, height // side)
-    total = cv2.resize(times(view.xyz[:height, :width], weight), size, interpolation=cv2.INTER_AREA)
-    mass = cv2.resize(weight, size, interpolation=cv2.INTER_AREA)
-    filled = mass > 0.6
-    blocks = np.divide(
-        total, mass[..., None], out=np.ones_like(total), where=mass[..., None] > 1e-3
-    )
-    return blocks, filled
+def _percentile(look: Texture, off: Vector) -> float:
+    """95th percentile of CIEDE2000 of changes along the axes, (N, 3)."""
+    colours = look.finish * np.maximum(1.0 + off @ look.axes.back.T, 1e-3)
+    differences = delta_e00(xyz_to_lab(look.finish), xyz_to_lab(colours))
+    return float(np.quantile(differences, 0.95))
 
 
-def _surface(values: Array, good: Mask) -> Array:
-    """Robust second-degree surface through an image."""
-    rows, columns = np.indices(good.shape, dtype=np.float32)
-    y = rows / max(1, good.shape[0] - 1) * 2 - 1
-    x = columns / max(1, good.shape[1] - 1) * 2 - 1
-    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
-    found = fit(terms[good], values[good][None], times=3.0, floor=1e-4, fewest=_FEWEST_BLOCKS)
-    return cast(Array, (terms @ found[:, 0]).astype(np.float32))
-
-
-def _spread(blocks: NDArray[Any], filled: Mask) -> tuple[float, float]:
-    """95th percentile of the blocks' ΔE00 to their median, and its noise from chance."""
-    lab = xyz_to_lab(np.maximum(blocks[filled], 1e-6)).astype(np.float64)
-    middle = np.median(lab, axis=0)
-    differences = delta_e00(middle, lab)
-    value = float(np.quantile(differences, 0.95))
-    # Order statistics: the values a standard error of the rank apart.
-    rank = np.sqrt(0.95 * 0.05 / len(differences))
-    high = float(np.quantile(differences, min(1.0, 0.95 + rank)))
-    low = float(np.quantile(differences, 0.95 - rank))
-    return value, max(0.05, 0.5 * (high - low))
-
-
-def _lightness_doubt(finish: NDArray[np.float64], relative: float) -> float:
-    """ΔE00 that a relative doubt of the light makes on the finished colour, half of it left."""
-    one = xyz_to_lab(finish)
-    other = xyz_to_lab(finish * (1.0 + 0.5 * relative))
-    return float(delta_e00(one, other))
+def _lightness_doubt(finish: Vector, relative: float) -> float:
+    """ΔE00 that the doubt of the light which its surface leaves makes on the finished colour."""
+    return float(delta_e00(xyz_to_lab(finish), xyz_to_lab(finish * (1.0 + _LIGHT_LEFT * relative))))
