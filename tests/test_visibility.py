@@ -6,6 +6,7 @@ import csv
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -17,6 +18,7 @@ from fullhide.colour import WHITE_D50, delta_e00, lab_to_xyz, xyz_to_lab
 from fullhide.surface import mix_delta_e
 from fullhide.visibility import (
     EyeFilters,
+    drawn_spot,
     eye_filters,
     filter_xyz,
     filtered_lab,
@@ -338,8 +340,6 @@ def test_the_scale_of_the_photo_does_not_matter(distance_mm: float) -> None:
 
 
 def test_the_maps_own_blur_is_not_counted_twice() -> None:
-    import cv2
-
     # 1 mm² with a photo's blur of 0.15 mm: less than the eye's own, which is 0.17 mm and more.
     sharp = disc(1.13, 0.1)
     soft = cv2.GaussianBlur(sharp, (0, 0), 1.5)
@@ -349,6 +349,44 @@ def test_the_maps_own_blur_is_not_counted_twice() -> None:
     untold = visible_delta_e(soft, RED_BROWN, OLD_GREEN, **given)
     assert told == pytest.approx(wanted, rel=0.01)  # our own allowance
     assert untold < 0.97 * wanted
+
+
+@pytest.mark.parametrize("noise", [0.0, 0.06])
+@pytest.mark.parametrize("diameter", [1.6, 2.8, 6.0])
+def test_a_drawn_spot_is_as_visible_as_the_one_that_the_map_blurred(
+    diameter: float, noise: float
+) -> None:
+    scale = 0.3
+    true = np.pad(0.8 * disc(diameter, scale), 12)
+    soft = cv2.GaussianBlur(true, (0, 0), 0.22 / scale)
+    wanted = visible_delta_e(true, RED_BROWN, OLD_GREEN, mm_per_px=scale)
+    rng = np.random.default_rng(3)
+    told = []
+    for _ in range(12):
+        seen = soft + rng.normal(0, noise, soft.shape).astype(np.float32)
+        height = 0.5 * float(cv2.GaussianBlur(seen, (0, 0), 1.0).max())
+        _, labels = cv2.connectedComponents((seen >= height).astype(np.uint8))
+        mask = labels == labels[seen.shape[0] // 2, seen.shape[1] // 2]
+        halo = cv2.dilate(mask.astype(np.uint8), np.ones((5, 5), np.uint8)).astype(bool)
+        drawn = drawn_spot(seen, mask=mask, halo=halo)
+        told.append(visible_delta_e(drawn, RED_BROWN, OLD_GREEN, mm_per_px=scale))
+    # Truth is our own disc; 15 % is our own allowance for outlines of a few pixels, in the mean
+    # of 12 draws of the noise.
+    assert np.mean(told) == pytest.approx(wanted, rel=0.15)
+
+
+def test_a_drawn_spot_holds_a_share_and_no_pixel_beyond_its_outline() -> None:
+    mask = np.zeros((9, 9), bool)
+    mask[4, 3:6] = True
+    halo = np.ones((9, 9), bool)
+    share = np.where(mask, 0.3, 0.02).astype(np.float32)
+    drawn = drawn_spot(share, mask=mask, halo=halo)
+    assert drawn.dtype == np.float32
+    assert drawn.sum() == pytest.approx(share.sum(), rel=1e-6)
+    assert not drawn[~mask].any()
+    assert drawn_spot(share + 5.0, mask=mask, halo=halo).max() == 1.0
+    assert drawn_spot(share - 5.0, mask=mask, halo=halo).max() == 0.0
+    assert not drawn_spot(share, mask=~halo, halo=~halo).any()
 
 
 def test_float32_agrees_with_float64() -> None:
