@@ -327,8 +327,9 @@ def _result(
     findings, labels = _findings(scene, view, outcomes)
     measures = {name: m for o in outcomes for name, m in o.measures.items()}
     measures["judged_share"] = Measure(value=judged_share, u=None, limit=None, unit="1")
-    if not scene.scaled and "show_through_mm2" in measures:
-        measures["show_through_mm2"] = replace(measures["show_through_mm2"], value=None, u=None)
+    if not scene.scaled:  # neither an area nor an angle of sight without a scale
+        for name in {"show_through_mm2", "visible_delta_e"} & measures.keys():
+            measures[name] = replace(measures[name], value=None, u=None)
     detectable = next((o.detectable_mm2 for o in outcomes if o.detectable_mm2 is not None), None)
     result = replace(
         empty,
