@@ -296,15 +296,13 @@ def visible_delta_e(
     if share.ndim != 2:
         raise ValueError(f"share_map must be (H, W), not {share.shape}")
     rate = samples_per_degree(mm_per_px, distance_mm=distance_mm)
+    share = _cut_out(np.clip(np.nan_to_num(share, nan=0.0), 0.0, 1.0))
     if not share.size:
         return 0.0
-    share = np.clip(np.nan_to_num(share, nan=0.0), 0.0, 1.0)
     factor = int(rate // _ENOUGH)
     if factor > 1:
         share, rate = _reduced(share, factor), rate / factor
         mm_per_px *= factor
-    if not share.any():
-        return 0.0
     filters = eye_filters(rate, blur_px=blur_mm / mm_per_px)
     finish = np.asarray(finish_xyz, np.float64)
     matrix = opponent_matrix()
@@ -331,6 +329,14 @@ def _check_sampling(rate: float) -> None:
 
 def _term(weight: float, kernel: Vector) -> Term:
     return float(np.sign(weight)), kernel * float(np.sqrt(abs(weight)))
+
+
+def _cut_out(share: Array) -> Array:
+    """The box around what is not plain finish: nothing stands out more beyond it."""
+    rows, columns = (np.flatnonzero(share.any(axis=axis)) for axis in (1, 0))
+    if not rows.size:
+        return share[:0, :0]
+    return share[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
 
 
 def _reduced(share: Array, factor: int) -> Array:
