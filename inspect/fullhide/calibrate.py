@@ -40,7 +40,7 @@ def flat_field(
     photo
         The photo.
     reading
-        Its chart; where there is one the field is 1 there.
+        Its chart; where there is one the field is 1 there, else in the photo's middle.
     polygons
         Outlines in the photo, photo pixels: what is no surround.
     board
@@ -55,8 +55,9 @@ def flat_field(
         taken = _taken(photo, reading, polygons)
         field = surround_field(photo, taken=taken, neutral=neutral)
     if reading.found:
-        field = field.relative_to(_patch_places(reading))
-    return field
+        return field.relative_to(_patch_places(reading))
+    # Without a chart only the light's shape is wanted: its level would change every colour.
+    return field.relative_to(0.5 * np.array([photo.size_px], np.float64))
 
 
 def _patch_places(reading: ChartReading) -> NDArray[np.float64]:
