@@ -65,7 +65,7 @@ def _print_groups(rows: Sequence[Row]) -> None:
         lambda r: f"~ {r.case.place}",
         lambda r: f"~ {r.case.scene.camera.sensor}",
         lambda r: f"~ {r.case.scene.leather.grain} grain",
-        lambda r: f"~ noise {r.case.scene.camera.noise:.0f}",
+        lambda r: f"~ noise {r.case.noise}",
         lambda r: "~ well-shot" if r.case.well_shot else "~ not well-shot",
         lambda _: "~~ all",
     ]
@@ -133,6 +133,10 @@ def _false_a_photo(rows: Sequence[Row]) -> str:
 def _false_bare(rows: Sequence[Row]) -> str:
     own = [r for r in rows if not r.case.props]
     return f"{sum(len(r.false) for r in own) / max(1, len(own)):.2f}"
+
+
+def _false_photos(rows: Sequence[Row]) -> str:
+    return ratio(sum(bool(r.false) for r in rows), len(rows))
 
 
 def _clean(
@@ -232,6 +236,7 @@ GOALS: tuple[tuple[str, str, Callable[[Sequence[Row]], str]], ...] = (
     ("plain misses found, retakes too", "", lambda r: _found(r, judged=False)),
     ("false findings a photo", "<= 0.1", _false_a_photo),
     ("  where nothing lies on or is sewn in", "", _false_bare),
+    ("photos with a false finding", "", _false_photos),
     ("well-shot clean regions that pass", ">= 95 %", lambda r: _clean(r, well_shot=True)),
     (
         "  those without holes, piping, marks, folds, thread",
@@ -265,7 +270,7 @@ def _print_row(row: Row) -> None:
     print(
         f"#{case.seed}:{case.number} {case.pair} {case.place} {case.content} {verdict}"
         f"{' well-shot' if case.well_shot else ''} | {scene.light.name} {scene.camera.sensor} "
-        f"{scene.leather.grain} noise {scene.camera.noise:.0f} {scene.camera.tone} "
+        f"{scene.leather.grain} noise {case.noise} {scene.camera.tone} "
         f"{case.stops:+.1f} stop {scene.mm_per_px} mm/px q{case.quality} "
         f"{'board ' if case.board else ''}{' '.join(case.props)}"
     )
