@@ -239,7 +239,14 @@ def _outcomes(
     if not view.is_seam:
         flat = scene.field.source != "none"
         outcomes.append(
-            evenness(view, ground, limits=job.limits, light_doubt=scene.field.doubt, flat=flat)
+            evenness(
+                view,
+                ground,
+                limits=job.limits,
+                light_doubt=scene.field.doubt,
+                flat=flat,
+                airbag=airbag,
+            )
         )
         if reference is not None:
             outcomes.append(

@@ -111,6 +111,29 @@ def evenness_reason(value: float, limit: float, *, verdict: str, flat: bool) -> 
     return text + ": photograph a plain grey board in the same light and name it as `grey_board`"
 
 
+def bands_reason(
+    period_mm: float, direction_deg: float, delta_e: float, *, sure: bool, airbag: bool
+) -> str:
+    """Sentence on stripes: how far apart, which way they run (0 left to right, 90 upwards)."""
+    ways = (
+        "from left to right",
+        "from bottom left to top right",
+        "up and down",
+        "from top left to bottom right",
+    )
+    way = ways[round(direction_deg / 45.0) % 4]
+    text = f"stripes {period_mm:.0f} mm apart, running {way}, {delta_e:.1f} ΔE off the middle"
+    if not sure:
+        return text
+    if airbag:
+        return f"{text}: {AIRBAG_REFER}"
+    # Across and half over the last pass: common practice, no source.
+    return (
+        f"{text}: spray the next coat across them, each pass half over the last, at an even "
+        "distance and speed"
+    )
+
+
 def match_reason(value: float, limit: float, *, verdict: str) -> str:
     """Sentence on the match with the reference."""
     if verdict == "fail":

@@ -8,7 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from fullhide import wording
 from fullhide.background import Background
+from fullhide.checks.bands import Bands, find_bands
 from fullhide.checks.outcome import Outcome
 from fullhide.checks.texture import Texture, pooled, texture
 from fullhide.colour import delta_e00, xyz_to_lab
@@ -72,7 +74,13 @@ class Scale:
 
 
 def evenness(
-    view: RegionView, ground: Background, *, limits: Limits, light_doubt: float, flat: bool
+    view: RegionView,
+    ground: Background,
+    *,
+    limits: Limits,
+    light_doubt: float,
+    flat: bool,
+    airbag: bool = False,
 ) -> Outcome:
     """How far blocks of a panel differ from the panel's middle colour.
 
@@ -86,12 +94,15 @@ def evenness(
         Relative doubt of the light's evenness.
     flat
         Whether a flat field was divided out, so that slow lightness belongs to the surface.
+    airbag
+        Whether an airbag may lie beneath, so that no further coat is advised.
 
     Returns
     -------
     Outcome
         Measure ``uneven_delta_e``: the 95th percentile of the blocks' CIEDE2000 at the worst
-        of four scales.
+        of four scales. Where there are stripes, also ``band_period_mm`` and
+        ``band_direction_deg``, the way they run, anticlockwise from left to right.
 
     Notes
     -----
@@ -123,12 +134,31 @@ def evenness(
     if verdict == "retake":
         flags = ("no_flat_field",) if not flat else ()
     measure = Measure(value=worst.value, u=worst.u(limit, k=k), limit=limit, unit="ΔE00")
+    bands = find_bands(look)
     return Outcome(
         check="evenness",
         verdict=verdict,
-        measures={"uneven_delta_e": measure},
+        reasons=() if bands is None else _stripes(bands, verdict, airbag),
+        measures={"uneven_delta_e": measure, **_band_measures(bands)},
         flags=flags,
     )
+
+
+def _stripes(bands: Bands, verdict: Verdict, airbag: bool) -> tuple[str, ...]:
+    if verdict == "pass":
+        return ()
+    told = wording.bands_reason(
+        bands.period_mm, bands.direction_deg, bands.swing, sure=verdict == "fail", airbag=airbag
+    )
+    return (told,)
+
+
+def _band_measures(bands: Bands | None) -> dict[str, Measure]:
+    if bands is None:
+        return {}
+    period = Measure(value=bands.period_mm, u=bands.period_u_mm, limit=None, unit="mm")
+    way = Measure(value=bands.direction_deg, u=bands.direction_u_deg, limit=None, unit="deg")
+    return {"band_period_mm": period, "band_direction_deg": way}
 
 
 def unevenness(look: Texture, change: Array, *, light_u: float) -> list[Scale]:
@@ -206,9 +236,7 @@ def _quantile_of(variances: Sequence[float] | Vector) -> float:
 
 def _percentile(look: Texture, off: Vector) -> float:
     """95th percentile of CIEDE2000 of changes along the axes, (N, 3)."""
-    colours = look.finish * np.maximum(1.0 + off @ look.axes.back.T, 1e-3)
-    differences = delta_e00(xyz_to_lab(look.finish), xyz_to_lab(colours))
-    return float(np.quantile(differences, 0.95))
+    return float(np.quantile(look.delta_e(off), 0.95))
 
 
 def _lightness_doubt(finish: Vector, relative: float) -> float:

@@ -89,18 +89,20 @@ def axes_of(finish: Vector) -> Axes:
 
 def _local_root(finish: Vector) -> Vector:
     """Symmetric root of the quadratic form of CIEDE2000 in relative changes of XYZ."""
-    step, middle = 0.01, xyz_to_lab(finish)
+    middle, step, small = xyz_to_lab(finish), 0.05, 1e-4
 
     def squared(change: Vector) -> float:
-        moved = [xyz_to_lab(finish * (1.0 + sign * step * change)) for sign in (1.0, -1.0)]
-        return float(np.mean([float(delta_e00(middle, m)) ** 2 for m in moved])) / step**2
+        moved = np.stack([middle + step * change, middle - step * change])
+        return float(np.square(delta_e00(middle, moved)).mean()) / step**2
 
     unit = np.eye(3)
     form = np.diag([squared(unit[i]) for i in range(3)])
     for i, j in ((0, 1), (0, 2), (1, 2)):
         apart = squared(unit[i] + unit[j]) - squared(unit[i] - unit[j])
         form[i, j] = form[j, i] = 0.25 * apart
-    values, vectors = np.linalg.eigh(form)
+    steps = np.eye(3) * small
+    slope = (xyz_to_lab(finish * (1.0 + steps)) - xyz_to_lab(finish * (1.0 - steps))) / (2 * small)
+    values, vectors = np.linalg.eigh(slope @ form @ slope.T)
     values = np.sqrt(np.maximum(values, 1e-6 * values.max()))
     return cast(Vector, (vectors * values) @ vectors.T)
 
@@ -137,6 +139,11 @@ class Texture:
     finish: Vector
     noise: Vector
     squares: int
+
+    def delta_e(self, change: Vector) -> NDArray[np.float64]:
+        """CIEDE2000 of changes along the axes, (..., 3), against the finish."""
+        moved = np.maximum(1.0 + np.asarray(change, np.float64) @ self.axes.back.T, 1e-3)
+        return delta_e00(xyz_to_lab(self.finish), xyz_to_lab(self.finish * moved))
 
     def beyond_light(self, *, flat: bool) -> Array:
         """The change that light cannot have made, as `change`.
@@ -213,10 +220,11 @@ def joined(xyz: Array, judged: Mask, side: int) -> tuple[Array, Mask]:
     height, width = (judged.shape[0] // side) * side, (judged.shape[1] // side) * side
     if not height or not width:
         return np.zeros((0, 0, 3), np.float32), np.zeros((0, 0), bool)
-    weight = judged[:height, :width].astype(np.float32)
+    inside = judged[:height, :width].view(np.uint8)
     size = (width // side, height // side)
-    total = cv2.resize(times(xyz[:height, :width], weight), size, interpolation=cv2.INTER_AREA)
-    mass = cv2.resize(weight, size, interpolation=cv2.INTER_AREA)
+    held = cv2.copyTo(xyz[:height, :width], inside)
+    total = cv2.resize(held, size, interpolation=cv2.INTER_AREA)
+    mass = cv2.resize(inside.astype(np.float32), size, interpolation=cv2.INTER_AREA)
     means = times(cast(Array, total), np.reciprocal(np.maximum(mass, np.float32(1e-3))))
     return means, np.asarray(mass) > _FILLED
 
