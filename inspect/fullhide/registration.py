@@ -38,6 +38,8 @@ _VIEW_PX = 640
 #: Peaks this many standard deviations above their surroundings are no chance (of some thousand
 #: places searched; our own choice).
 _SURE = 5.0
+#: The same where only some hundred places near by were searched.
+_SURE_NEAR = 4.3
 #: Tiles agree if they do within this, pixels of the reduced photo (our own choice).
 _AGREE_PX = 1.6
 #: Of the tiles that show anything, this share must agree, and at least so many (our own choice).
@@ -45,8 +47,12 @@ _AGREE_SHARE, _AGREE_COUNT = 0.6, 3
 #: Grain under a moved lamp leads astray by up to this, mm: on rendered leather of 2.4 mm pebbles
 #: the grain's own match was off by up to 0.6 mm. Within it the charts are believed.
 GRAIN_ASTRAY_MM = 1.0
+#: A simpler map between two charts is taken where it fits within this, pixels (our own choice).
+_CHART_PX = 0.3
+#: How far off the rough map may be, mm: beyond it nothing is searched.
+_SEARCH_MM = 3.0
 #: How far the map may bend over a region before the charts' plane is given up, mm (our own).
-_BEND_MM = 0.4
+_BEND_MM = 0.6
 #: Standard doubt of a map that rests on grain alone, mm (half of what was seen at the worst).
 GRAIN_DOUBT_MM = 0.3
 
@@ -106,8 +112,36 @@ def chart_map(first: ChartReading, second: ChartReading) -> Points | None:
     """
     if not (first.found and second.found):
         return None
-    found = second.homography @ np.linalg.inv(first.homography)
-    return cast(Points, found / found[2, 2])
+    whole = second.homography @ np.linalg.inv(first.homography)
+    start = first.centres_px
+    end = mapped(whole, start)
+    if not np.isfinite(end).all():
+        return None
+    # The region lies beyond the chart, and what a map has too much of freedom grows out there.
+    for model in (_similarity, _affine):
+        matrix = model(start, end)
+        off = mapped(matrix, start) - end
+        if float(np.sqrt(np.square(off).sum(axis=1).mean())) < _CHART_PX:
+            return matrix
+    return cast(Points, whole / whole[2, 2])
+
+
+def _similarity(start: Points, end: Points) -> Points:
+    """Least-squares shift, turn and change of size, (3, 3)."""
+    a, b = start.mean(axis=0), end.mean(axis=0)
+    p, q = start - a, end - b
+    size = float(np.square(p).sum())
+    c = float((p * q).sum()) / size
+    s = float((p[:, 0] * q[:, 1] - p[:, 1] * q[:, 0]).sum()) / size
+    turn = np.array([[c, -s], [s, c]])
+    return np.vstack([np.column_stack([turn, b - turn @ a]), [0.0, 0.0, 1.0]])
+
+
+def _affine(start: Points, end: Points) -> Points:
+    """Least-squares affine map, (3, 3)."""
+    terms = np.column_stack([start, np.ones(len(start))])
+    found = np.linalg.lstsq(terms, end, rcond=None)[0]
+    return np.vstack([found.T, [0.0, 0.0, 1.0]])
 
 
 def view_map(photo: Photo, other: Photo) -> Points | None:
@@ -129,7 +163,7 @@ def view_map(photo: Photo, other: Photo) -> Points | None:
     if min(*a.shape, *b.shape) < side:
         return None
     centres = _grid((0, 0, a.shape[1], a.shape[0]), side, side // 2)
-    found, moved, sure = _shifts(a, b, centres, centres, side)
+    found, moved, sure = _shifts(a, b, centres, centres, side, reach_px=0.25 * side)
     good = sure > _SURE
     if int(good.sum()) < _AGREE_COUNT:
         return None
@@ -176,22 +210,45 @@ def register(
     Registration
         Not `found` where the photos do not agree well enough: nothing is guessed.
     """
-    best = Registration(found=False, why="the two photos do not show the same place")
+    refused = Registration(found=False, why="the two photos do not show the same place")
     for rough, anchored in ((charts, True), (start, False)):
         if rough is None:
             continue
-        trial = _refined(photo, other, polygon, rough, mm_per_px, anchored=anchored)
-        if trial.found and trial.agreeing > best.agreeing:
-            best = trial
-        if best.found and anchored and best.doubt_px * mm_per_px < GRAIN_DOUBT_MM:
-            break
-    return best
+        backed = anchored and _alike(rough, start, polygon, GRAIN_ASTRAY_MM / mm_per_px)
+        # Where the finest detail is lost in noise the coarser may still show.
+        for size_mm in (MATCH_MM, 2.0 * MATCH_MM):
+            factor = max(1, round(size_mm / mm_per_px))
+            trial = _refined(
+                photo, other, polygon, rough, factor, mm_per_px, anchored=anchored, backed=backed
+            )
+            if trial.found:
+                return trial
+    return refused
+
+
+def _alike(one: Points, two: Points | None, polygon: Points, within_px: float) -> bool:
+    """Whether two maps carry an outline to the same place."""
+    if two is None:
+        return False
+    off = mapped(one, polygon) - mapped(two, polygon)
+    return bool((np.linalg.norm(off, axis=1) < within_px).all())
 
 
 def _refined(
-    photo: Photo, other: Photo, polygon: Points, rough: Points, mm_per_px: float, *, anchored: bool
+    photo: Photo,
+    other: Photo,
+    polygon: Points,
+    rough: Points,
+    factor: int,
+    mm_per_px: float,
+    *,
+    anchored: bool,
+    backed: bool,
 ) -> Registration:
-    factor = max(1, round(MATCH_MM / mm_per_px))
+    """Match the region's own detail, starting from a rough map.
+
+    `anchored` says that the map comes from the charts, `backed` that the whole view agrees.
+    """
     box = bounding_box(polygon, photo.size_px)
     refused = Registration(found=False, box=box, why="the two photos do not show the same place")
     corners = mapped(rough, _corners(box))
@@ -209,14 +266,24 @@ def _refined(
         return refused
     places = centres * factor + first[:2]
     near = (mapped(rough, places) - second[:2]) / factor
-    found, moved, sure = _shifts(a, b, centres, near, side)
+    reach_px = min(_SEARCH_MM / (mm_per_px * factor), 0.25 * side)
+    found, moved, sure = _shifts(a, b, centres, near, side, reach_px=reach_px)
     # From pixels of the reduced crops to those of the photos.
     places = found * factor + first[:2]
     off = moved * factor + second[:2] - mapped(rough, places)
-    good = sure > _SURE
+    good = sure > _SURE_NEAR
     if int(good.sum()) < _AGREE_COUNT:
         return refused
-    return _agreed(rough, box, places[good], off[good], mm_per_px, factor, anchored=anchored)
+    return _agreed(
+        rough,
+        box,
+        places[good],
+        off[good],
+        mm_per_px,
+        factor,
+        anchored=anchored,
+        backed=backed,
+    )
 
 
 def _agreed(
@@ -228,6 +295,7 @@ def _agreed(
     factor: int,
     *,
     anchored: bool,
+    backed: bool,
 ) -> Registration:
     """Map from the tiles' places and what the rough map is off by there, if they agree."""
     within = _AGREE_PX * factor
@@ -255,10 +323,14 @@ def _agreed(
     spread = float(np.linalg.norm(over - lead, axis=-1).max())
     doubt = GRAIN_DOUBT_MM / mm_per_px
     length = float(np.linalg.norm(lead))
-    if anchored and length * mm_per_px < GRAIN_ASTRAY_MM and spread * mm_per_px < _BEND_MM:
+    near = length * mm_per_px < GRAIN_ASTRAY_MM
+    if anchored and (backed or (near and spread * mm_per_px < _BEND_MM)):
         # The charts are no grain: what the grain says otherwise is the lamp's doing.
         bend = np.zeros((6, 2))
         doubt = max(0.3, min(doubt, 0.5 * length))
+    elif not near:
+        # The valley of a seam, whose dark side changes with the lamp, goes astray farther.
+        return refused
     centre = np.array([[0.5 * (box[0] + box[2]), 0.5 * (box[1] + box[3])]])
     made = Registration(
         found=True, matrix=rough, bend=bend, box=box, doubt_px=doubt, agreeing=share
@@ -353,7 +425,7 @@ def _tiles(polygon: Points, box: Box, shape: tuple[int, ...], factor: int, side:
 
 
 def _shifts(
-    a: Array, b: Array, centres: Points, near: Points, side: int
+    a: Array, b: Array, centres: Points, near: Points, side: int, *, reach_px: float
 ) -> tuple[Points, Points, NDArray[np.float64]]:
     """Match tiles of `a` with tiles of `b`.
 
@@ -361,6 +433,8 @@ def _shifts(
     ----------
     centres, near
         Middles of the tiles in `a`, and about where they lie in `b`, (N, 2).
+    reach_px
+        How far off they may lie, each way.
 
     Returns
     -------
@@ -390,7 +464,7 @@ def _shifts(
     surface = np.fft.irfft2(
         cross * cross / (np.abs(cross) ** 1.5 + np.float32(1e-6)) * _band(side), s=(side, side)
     )
-    shift, sure = _peaks(surface.astype(np.float32))
+    shift, sure = _peaks(surface.astype(np.float32), 2.0 * reach_px)
     return at.astype(np.float64), to + 0.5 * shift, sure
 
 
@@ -402,11 +476,16 @@ def _band(side: int) -> Array:
     return cast(Array, (np.exp(-0.5 * (r / 0.2) ** 2) * (r > 1.5 / side)).astype(np.float32))
 
 
-def _peaks(surface: Array) -> tuple[Points, NDArray[np.float64]]:
-    """Place of the highest peak of periodic surfaces (N, S, S), to a fraction, and its height."""
+def _peaks(surface: Array, reach: float) -> tuple[Points, NDArray[np.float64]]:
+    """Place of the highest peak of periodic surfaces (N, S, S), to a fraction, and its height.
+
+    Only places up to `reach` from the origin are looked at, each way.
+    """
     count, side, _ = surface.shape
     flat = surface.reshape(count, -1)
-    best = flat.argmax(axis=1)
+    near = np.abs(np.fft.fftfreq(side, 1.0 / side)) <= reach
+    seen = np.where((near[:, None] & near[None]).ravel(), flat, -np.inf)
+    best = seen.argmax(axis=1)
     rows, columns = np.divmod(best, side)
     n = np.arange(count)
     top = flat[n, best]
