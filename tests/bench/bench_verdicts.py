@@ -2,7 +2,7 @@
 
     python tests/bench/bench_verdicts.py --seed 11 12 13 --also
 
-Truth: our own phantoms, see `scenes.py` for the spread and `score.py` for what counts as a miss.
+Truth: our own phantoms, see `scenes.py` for the spread, `scene_truth.py` for what counts as a miss.
 """
 
 from __future__ import annotations
@@ -19,8 +19,9 @@ from pathlib import Path
 import cv2
 import numpy as np
 from bench_tables import print_tables
+from scene_truth import outline
 from scenes import Case, make
-from score import Row, outline, score
+from score import Row, score
 
 from fullhide.engine import Inspection, inspect_photo
 from fullhide.job import ChartSettings, Colour, Job, PhotoEntry, RegionOutline

@@ -142,7 +142,7 @@ def make(seed: int, number: int) -> Case:
     rng = np.random.default_rng([seed, number])
     pair = list(PAIRS)[number % len(PAIRS)]
     old, new = PAIRS[pair]
-    careful = bool(rng.random() < 0.5)
+    careful = bool(rng.random() < 0.6)
     seam = bool(rng.random() < 0.35)
     shares = (0.45, 0.55, 0.0, 0.0, 0.0) if seam else (0.38, 0.36, 0.12, 0.05, 0.09)
     kinds = ("clean", "gaps" if seam else "spots", "thin", "mottle", "bands")
@@ -264,23 +264,32 @@ def _with_content(rng: np.random.Generator, scene: Scene, content: str) -> Scene
             Thin(
                 inside(18.0),
                 area_mm2=float(np.exp(rng.uniform(np.log(60), np.log(600)))),
-                coats_missing=float(rng.uniform(2.0, 3.6)),
+                coats_missing=scene.film.coats * _lost(scene, float(rng.uniform(4, 15))),
                 softness_mm=float(rng.uniform(3, 10)),
             )
             for _ in range(int(rng.integers(1, 3)))
         )
         return replace(scene, thin=thin)
     if content == "mottle":
-        mottle = Mottle(float(rng.uniform(0.1, 0.3)), float(rng.choice([8.0, 15.0, 25.0])))
-        return replace(scene, mottle=(mottle,))
+        # Two and a half standard deviations bring the difference; rare places show more.
+        amplitude = 0.4 * _lost(scene, float(rng.uniform(1.5, 6)))
+        return replace(scene, mottle=(Mottle(amplitude, float(rng.choice([8.0, 15.0, 25.0]))),))
     if content == "bands":
         # Passes that overlap by half follow one another at half the fan's width.
-        fan = float(rng.uniform(44, 90))
-        band = Bands(
-            fan / 2, float(rng.uniform(0.15, 0.4)), float(rng.choice([0.0, 90.0, 75.0, 12.0]))
-        )
-        return replace(scene, bands=(band,))
+        fan, turn = float(rng.uniform(44, 90)), float(rng.choice([0.0, 90.0, 75.0, 12.0]))
+        swing = _lost(scene, float(rng.uniform(1.5, 6)))
+        return replace(scene, bands=(Bands(fan / 2, swing, turn),))
     return scene
+
+
+def _lost(scene: Scene, delta_e: float) -> float:
+    """Share of the film that is missing where it differs by `delta_e`; 0.9 if it takes more."""
+    materials = Materials(scene)
+    missing = np.linspace(0.0, 0.9, 46)
+    films = np.stack([materials.film(1.0 - float(m)) for m in missing])
+    lab = _spectra.lab_from_reflectance(films)
+    apart = np.maximum.accumulate(_spectra.delta_e_2000(lab, materials.finish_lab))
+    return float(np.interp(delta_e, apart, missing))
 
 
 def _spot(rng: np.random.Generator, scene: Scene, at: tuple[float, float], faint: bool) -> Spot:

@@ -1,10 +1,4 @@
-"""One scene's result held against its truth. Truth is our own phantoms'.
-
-What is a miss: a place within the outline where the true colour, free of light and shade, differs
-from the finish by CIEDE2000 3 or more. Plain: 6 or more over at least 2 mm². At the limit: not
-plain, but 3 or more over at least 1 mm². What is smaller is no miss. Areas are counted in photo
-pixels of the truth.
-"""
+"""One scene's result held against its truth, see `scene_truth` for what there is to be found."""
 
 from __future__ import annotations
 
@@ -16,6 +10,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scene_truth import LIMIT_MM2, Place, outline, places_of, region_mask, uneven_mask, uneven_of
 from scenes import Case
 
 from fullhide.phantom import Distractor, Rendering, Seam, Truth
@@ -25,11 +20,9 @@ Mask = NDArray[np.bool_]
 Labels = NDArray[Any]
 Pair = tuple[float, float]
 
-LIMIT_DE, PLAIN_DE, LIMIT_MM2, PLAIN_MM2 = 3.0, 6.0, 1.0, 2.0
 #: Two-sided 95 % of a normal distribution.
 K95 = 1.96
 UNEVEN_DE = 2.0
-_BLOCK_MM = 5.0
 #: A reason that names a photo to take.
 _ASKS = re.compile(
     r"\btake (it|the photo) again\b|\bphotograph (a|the)\b|\bshoot again\b", re.IGNORECASE
@@ -121,20 +114,6 @@ class Row:
         return frozenset({"pass"})
 
 
-def region_mask(polygon: NDArray[np.float64], shape: tuple[int, int]) -> Mask:
-    """Pixels whose centre lies in an outline."""
-    mask = np.zeros(shape, np.uint8)
-    points = np.round((polygon - 0.5) * 256).astype(np.int32)
-    cv2.fillPoly(mask, [points], 1, shift=8)
-    return mask.astype(bool)
-
-
-def outline(rendering: Rendering) -> NDArray[np.float64]:
-    """The region's outline: the seam's band, or the panel less its rolled edge."""
-    truth = rendering.truth
-    return np.array(truth.seam_px[0] if rendering.scene.seams else truth.region_px, np.float64)
-
-
 def score(
     case: Case,
     rendering: Rendering,
@@ -148,14 +127,14 @@ def score(
     truth, region = rendering.truth, result.regions[0]
     inside = region_mask(outline(rendering), truth.labels.shape)
     numbers = {finding.id: finding for finding in region.findings}
-    places = _places(case, truth, inside)
+    places = places_of(case, truth, inside)
     touched = [_ids(labels, place.touch, numbers) for place in places]
     misses = tuple(
         _miss(place, ids, touched, numbers, labels, truth)
         for place, ids in zip(places, touched, strict=True)
     )
     known = set().union(*touched) if touched else set()
-    uneven = _uneven_places(case, truth, inside)
+    uneven = uneven_mask(case, truth, inside)
     known |= _ids(labels, uneven, numbers)
     false = [f for f in region.findings if f.id not in known]
     true_px = (truth.labels > 0) | uneven
@@ -171,7 +150,7 @@ def score(
         detectable_mm2=region.detectable_mm2,
         measures={name: (m.value, m.u) for name, m in region.measures.items()},
         misses=misses,
-        uneven_delta_e=_uneven_delta_e(case, truth, inside),
+        uneven_delta_e=uneven_of(case, truth, inside),
         false=tuple((_cause(case, finding), finding) for finding in false),
         along_errors=_along_errors(case, places, touched, numbers, rendering),
         covered=None
@@ -185,104 +164,12 @@ def score(
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Place:
-    kind: str
-    under: str
-    touch: Mask
-    core: Mask
-    area_mm2: float
-    plain_mm2: float
-    delta_e: float
-    share: float
-    softness_mm: float
-    at_px: Pair
-
-    @property
-    def grade(self) -> str:
-        if self.plain_mm2 >= PLAIN_MM2:
-            return "plain"
-        return "limit" if self.area_mm2 >= LIMIT_MM2 else "small"
-
-
-def _places(case: Case, truth: Truth, inside: Mask) -> list[_Place]:
-    """Spots, gaps and thin places that lie in the region for the most part."""
-    mm2, found = truth.mm_per_px**2, []
-    over = truth.delta_e >= LIMIT_DE
-    softness = [s.softness_mm for s in (*case.scene.spots, *case.scene.gaps)]
-    for spot in truth.spots:
-        touch = truth.labels == spot.id
-        core = touch & over & inside
-        if inside[touch].mean() < 0.8:
-            continue
-        found.append(
-            _place(
-                truth,
-                mm2,
-                kind=spot.kind,
-                under=spot.under,
-                touch=touch,
-                core=core,
-                share=_body_share(truth.shares[spot.under], touch),
-                softness_mm=softness[spot.id - 1],
-            )
-        )
-    if case.content == "thin":
-        part = (truth.delta_e >= 1.0) & (truth.labels == 0) & inside
-        count, numbers = cv2.connectedComponents(part.astype(np.uint8), connectivity=8)
-        for n in range(1, count):
-            touch = numbers == n
-            core = touch & over
-            if core.sum() * mm2 >= 0.2 * LIMIT_MM2:
-                found.append(_place(truth, mm2, kind="thin", under="", touch=touch, core=core))
-    return found
-
-
-def _place(
-    truth: Truth,
-    mm2: float,
-    *,
-    kind: str,
-    under: str,
-    touch: Mask,
-    core: Mask,
-    share: float = 0.0,
-    softness_mm: float = 0.0,
-) -> _Place:
-    rows, columns = np.nonzero(touch)
-    return _Place(
-        kind=kind,
-        under=under,
-        touch=touch,
-        core=core,
-        area_mm2=float(core.sum()) * mm2,
-        plain_mm2=float((core & (truth.delta_e >= PLAIN_DE)).sum()) * mm2,
-        delta_e=float(truth.delta_e[touch].max()),
-        share=share,
-        softness_mm=softness_mm,
-        at_px=(float(columns.mean()) + 0.5, float(rows.mean()) + 0.5),
-    )
-
-
-def _body_share(share: NDArray[np.float32], touch: Mask) -> float:
-    """Mean share where it is at least half its peak: what a person would call the spot."""
-    own = share[touch]
-    return float(own[own >= 0.5 * own.max()].mean())
-
-
-def _uneven_places(case: Case, truth: Truth, inside: Mask) -> Mask:
-    """Where the film itself is off by half the limit's difference or more."""
-    if case.content in ("thin", "mottle", "bands"):
-        return inside & (truth.delta_e >= 0.5 * LIMIT_DE)
-    return np.zeros_like(inside)
-
-
 def _ids(labels: Labels, where: Mask, numbers: dict[int, Finding]) -> set[int]:
     return {int(n) for n in np.unique(labels[where]) if int(n) in numbers}
 
 
 def _miss(
-    place: _Place,
+    place: Place,
     ids: set[int],
     touched: list[set[int]],
     numbers: dict[int, Finding],
@@ -316,7 +203,7 @@ def _miss(
 
 
 def _covered(
-    value: float | None, u: float | None, inside: Mask, truth: Truth, places: Sequence[_Place]
+    value: float | None, u: float | None, inside: Mask, truth: Truth, places: Sequence[Place]
 ) -> bool | None:
     """Whether value +- 1.96 u holds the largest true area; None where nothing was measured.
 
@@ -331,19 +218,6 @@ def _covered(
     _, _, stats, _ = cv2.connectedComponentsWithStats(together.astype(np.uint8), connectivity=8)
     largest = float(stats[1:, cv2.CC_STAT_AREA].max()) * truth.mm_per_px**2
     return abs(value - largest) <= K95 * u
-
-
-def _uneven_delta_e(case: Case, truth: Truth, inside: Mask) -> float:
-    """95th percentile over blocks of 5 mm of the film's own mean difference; 0 in a seam."""
-    if case.is_seam or case.content not in ("thin", "mottle", "bands"):
-        return 0.0
-    side = max(1, round(_BLOCK_MM / truth.mm_per_px))
-    rows, columns = (size // side * side for size in inside.shape)
-    size = (columns // side, rows // side)
-    mass = cv2.resize(inside[:rows, :columns].astype(np.float32), size, None, 0, 0, cv2.INTER_AREA)
-    values = np.where(inside, truth.delta_e, 0)[:rows, :columns].astype(np.float32)
-    means = cv2.resize(values, size, None, 0, 0, cv2.INTER_AREA)[mass > 0.6] / mass[mass > 0.6]
-    return float(np.quantile(means, 0.95)) if means.size else 0.0
 
 
 def _cause(case: Case, finding: Finding) -> str:
@@ -378,7 +252,7 @@ def _distance_mm(item: Distractor, at: NDArray[np.float64]) -> float:
 
 def _along_errors(
     case: Case,
-    places: Sequence[_Place],
+    places: Sequence[Place],
     touched: Sequence[set[int]],
     numbers: dict[int, Finding],
     rendering: Rendering,
