@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from skimage.color import deltaE_ciede2000
-from staged import flat_view
 
-from fullhide.background import Background
 from fullhide.checks.evenness import SCALES_MM, evenness
 from fullhide.checks.outcome import Outcome
+from fullhide.checks.texture import texture
 from fullhide.colour import lab_to_xyz, xyz_to_lab
 from fullhide.job import Limits
 
@@ -46,15 +43,11 @@ def checked(
     light_doubt: float = 0.005,
     judged: NDArray[np.bool_] | None = None,
 ) -> Outcome:
-    view = replace(flat_view(xyz, mm_per_px=MM), factor=5.0)
-    shape = xyz.shape[:2]
-    ground = Background(
-        finish=lab_to_xyz(finish),
-        ratio=np.zeros((*shape, 3), np.float32),
-        weight=np.ones(shape, np.float32),
-        judged=np.ones(shape, bool) if judged is None else judged,
+    inside = np.ones(xyz.shape[:2], bool) if judged is None else judged
+    look = texture(
+        xyz.astype(np.float32), inside, finish=lab_to_xyz(finish), mm_per_px=MM, factor=5.0
     )
-    return evenness(view, ground, limits=limits or Limits(), light_doubt=light_doubt, flat=flat)
+    return evenness(look, limits=limits or Limits(), light_doubt=light_doubt, flat=flat)
 
 
 def value_of(outcome: Outcome) -> float:

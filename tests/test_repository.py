@@ -28,7 +28,7 @@ FLOORS = (
     {"surface", "background", "companion", "visibility"},
     {"verdict"},
     {"checks", "wording"},
-    {"propose", "judge", "also"},
+    {"propose", "findings", "judge", "also"},
     {"engine"},
     {"overlay"},
     {"pictures", "console"},

@@ -15,16 +15,19 @@ from fullhide.calibrate import xyz_of
 from fullhide.chart import ColourFit
 from fullhide.checks.evenness import evenness
 from fullhide.checks.match import match
-from fullhide.checks.outcome import Outcome, Spot
+from fullhide.checks.outcome import Outcome
 from fullhide.checks.show_through import show_through
+from fullhide.checks.texture import texture
+from fullhide.checks.thin import thin_coats, without_double
 from fullhide.colour import delta_e00, lab_to_xyz, xyz_to_lab
+from fullhide.findings import findings_of, reasons_of
 from fullhide.job import Job, Limits, PhotoEntry
 from fullhide.light import FlatField
 from fullhide.outlines import RegionOutline
 from fullhide.photo import Photo
 from fullhide.quality import blocking
 from fullhide.region import RegionView, view_panel, view_seam
-from fullhide.result import Finding, Measure, RegionResult, Verdict
+from fullhide.result import Measure, RegionResult, Verdict
 from fullhide.robust import median
 from fullhide.surface import Pair, colour_pair
 from fullhide.verdict import combine
@@ -237,14 +240,23 @@ def _outcomes(
             )
         )
     if not view.is_seam:
-        flat = scene.field.source != "none"
+        look = texture(
+            view.xyz,
+            ground.judged,
+            finish=ground.finish,
+            mm_per_px=view.mm_per_px,
+            factor=view.factor,
+        )
+        if pairs:
+            thin = thin_coats(view, ground.judged, look, pairs=pairs, limits=job.limits)
+            outcomes[0], thin = without_double(outcomes[0], thin, limits=job.limits)
+            outcomes.append(thin)
         outcomes.append(
             evenness(
-                view,
-                ground,
+                look,
                 limits=job.limits,
                 light_doubt=scene.field.doubt,
-                flat=flat,
+                flat=scene.field.source != "none",
                 airbag=airbag,
             )
         )
@@ -317,7 +329,15 @@ def _result(
         verdicts.append(verdict)
         if verdict == "retake":
             settle.extend(flag.name for flag in held)
-        reasons.extend(_reasons(outcome, verdict, scene, job.limits, airbag))
+        reasons.extend(
+            reasons_of(
+                outcome,
+                verdict,
+                scaled=scene.scaled,
+                flat=scene.field.source != "none",
+                airbag=airbag,
+            )
+        )
     if "clipped" in flags:
         verdicts.append("retake")
         settle.append("clipped")
@@ -331,7 +351,7 @@ def _result(
         reasons.insert(0, wording.passed_reason(job.limits, judged_share))
     if airbag:
         reasons.append(wording.AIRBAG_NOTICE)
-    findings, labels = _findings(scene, view, outcomes)
+    findings, labels = findings_of(outcomes, view, scaled=scene.scaled)
     measures = {name: m for o in outcomes for name, m in o.measures.items()}
     measures["judged_share"] = Measure(value=judged_share, u=None, limit=None, unit="1")
     if not scene.scaled:  # neither an area nor an angle of sight without a scale
@@ -356,84 +376,3 @@ def _moved_lamp_helps(outcomes: Sequence[Outcome], flags: Sequence[str], job: Jo
         return False
     unsure = any(o.check == "show_through" and o.verdict == "retake" for o in outcomes)
     return unsure or "clipped" in flags
-
-
-def _reasons(
-    outcome: Outcome, verdict: Verdict | None, scene: Scene, limits: Limits, airbag: bool
-) -> list[str]:
-    reasons = list(outcome.reasons)
-    if verdict is None:
-        return reasons
-    if outcome.check == "show_through":
-        for name in dict.fromkeys(spot.under for spot in outcome.spots):
-            mine = [spot for spot in outcome.spots if spot.under == name and spot.verdict != "pass"]
-            if mine:
-                sure = any(spot.verdict == "fail" for spot in mine)
-                told = [
-                    (
-                        spot.area_mm2 if scene.scaled else None,
-                        spot.along_mm if scene.scaled else None,
-                    )
-                    for spot in mine
-                ]
-                reasons.append(wording.spots_reason(name or "", told, sure=sure, airbag=airbag))
-    elif verdict != "pass" and outcome.verdict != "pass" and outcome.measures:
-        measure = next(iter(outcome.measures.values()))
-        if measure.value is not None and measure.limit is not None:
-            if outcome.check == "evenness":
-                flat = scene.field.source != "none"
-                reasons.append(
-                    wording.evenness_reason(
-                        measure.value, measure.limit, verdict=verdict, flat=flat
-                    )
-                )
-            else:
-                reasons.append(wording.match_reason(measure.value, measure.limit, verdict=verdict))
-    return reasons
-
-
-def _findings(
-    scene: Scene, view: RegionView, outcomes: Sequence[Outcome]
-) -> tuple[tuple[Finding, ...], NDArray[np.uint16] | None]:
-    """Findings in photo pixels, largest first, and their label map."""
-    source = next((o for o in outcomes if o.spots and o.labels is not None), None)
-    if source is None or source.labels is None:
-        return (), None
-    order = sorted(range(len(source.spots)), key=lambda i: -source.spots[i].area_mm2)
-    table = np.zeros(len(source.spots) + 1, np.uint16)
-    for number, i in enumerate(order):
-        table[i + 1] = 1 + number
-    labels = view.to_photo(table[source.labels])
-    findings = [
-        _finding(source.spots[i], 1 + number, labels, view, scene) for number, i in enumerate(order)
-    ]
-    return tuple(findings), labels
-
-
-def _finding(
-    spot: Spot, number: int, labels: NDArray[np.uint16], view: RegionView, scene: Scene
-) -> Finding:
-    x0, y0 = view.box[:2]
-    rows, columns = np.nonzero(labels == number)
-    if rows.size:
-        centre = (float(columns.mean()) + 0.5 + x0, float(rows.mean()) + 0.5 + y0)
-        box = (
-            int(columns.min()) + x0,
-            int(rows.min()) + y0,
-            int(columns.max()) + 1 + x0,
-            int(rows.max()) + 1 + y0,
-        )
-    else:  # thinner than a photo pixel of the straightened band
-        centre = view.point(spot.centre)
-        box = (int(centre[0]), int(centre[1]), int(centre[0]) + 1, int(centre[1]) + 1)
-    return Finding(
-        id=number,
-        kind=spot.kind,
-        under=spot.under,
-        area_mm2=spot.area_mm2 if scene.scaled else None,
-        delta_e=spot.delta_e,
-        share=spot.share,
-        centre_px=centre,
-        box_px=box,
-        along_seam_mm=spot.along_mm if scene.scaled else None,
-    )

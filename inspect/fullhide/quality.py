@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 __all__ = ["FLAGS", "Flag", "blocking"]
 
-ALL_CHECKS = frozenset({"show_through", "evenness", "match"})
+ALL_CHECKS = frozenset({"show_through", "thin_coat", "evenness", "match"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +94,7 @@ FLAGS: dict[str, Flag] = {
             "no_scale",
             "nothing in the photo gives its scale, so no area can be told in mm²",
             "lay the chart beside the part and take it again, or give --mm-per-px",
-            {"show_through", "evenness"},
+            {"show_through", "thin_coat", "evenness"},
         ),
         _flag(
             "no_chart",
@@ -127,6 +127,11 @@ FLAGS: dict[str, Flag] = {
             {"match"},
         ),
         _flag(
+            "chart_part_clipped",
+            "one or two patches of the chart are burnt out and were left out of its reading",
+            "take the next photo half a stop darker",
+        ),
+        _flag(
             "chart_mirrored",
             "the chart appears mirrored",
             "turn off the camera's mirror setting and take it again",
@@ -150,6 +155,12 @@ FLAGS: dict[str, Flag] = {
         ),
         _flag(
             "no_flat_field", "nothing in the photo shows how evenly the light falls on the surface"
+        ),
+        _flag(
+            "soft_patch",
+            "a soft patch may be thin dye, or only shade or shine",
+            "take it again with the lamp moved, and photograph a plain grey board in the same "
+            "light (`grey_board`): dye stays, shade and shine move",
         ),
         _flag(
             "colours_inseparable",

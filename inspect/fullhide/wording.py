@@ -18,6 +18,7 @@ __all__ = [
     "passed_reason",
     "size",
     "spots_reason",
+    "thin_reason",
 ]
 
 SCOPE = (
@@ -90,6 +91,19 @@ def spots_reason(
     if airbag:
         return f"{text}: {AIRBAG_REFER}"
     return text + ": touch up and shoot again"
+
+
+def thin_reason(under: str, areas_mm2: Sequence[float | None], *, sure: bool, airbag: bool) -> str:
+    """Sentence on the thin coats over one colour beneath."""
+    text = f"the coat {'is' if sure else 'may be'} thin over {under} at {_places(len(areas_mm2))}"
+    known = [area for area in areas_mm2 if area]
+    if known:
+        text += (", the largest " if len(areas_mm2) > 1 else ", ") + size(max(known))
+    if not sure:
+        return text + ": too near the limit, or too like shade or shine, to tell"
+    if airbag:
+        return f"{text}: {AIRBAG_REFER}"
+    return text + ": no touch-up, spray another coat over the panel and shoot again"
 
 
 def passed_reason(limits: Limits, judged_share: float) -> str:

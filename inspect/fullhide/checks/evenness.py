@@ -9,13 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fullhide import wording
-from fullhide.background import Background
 from fullhide.checks.bands import Bands, find_bands
 from fullhide.checks.outcome import Outcome
-from fullhide.checks.texture import Texture, pooled, texture
+from fullhide.checks.texture import Texture, pooled
 from fullhide.colour import delta_e00, xyz_to_lab
 from fullhide.job import Limits
-from fullhide.region import RegionView
 from fullhide.result import Measure, Verdict
 from fullhide.verdict import coverage_factor, decide
 
@@ -74,20 +72,14 @@ class Scale:
 
 
 def evenness(
-    view: RegionView,
-    ground: Background,
-    *,
-    limits: Limits,
-    light_doubt: float,
-    flat: bool,
-    airbag: bool = False,
+    look: Texture, *, limits: Limits, light_doubt: float, flat: bool, airbag: bool = False
 ) -> Outcome:
     """How far blocks of a panel differ from the panel's middle colour.
 
     Parameters
     ----------
-    view, ground
-        A panel and its spot-free look.
+    look
+        A panel's blocks, the light's second-degree play taken out.
     limits
         The job's limits.
     light_doubt
@@ -111,10 +103,7 @@ def evenness(
     only if so much of it is left beyond everything that light could have done; in between, the
     grey board or a moved lamp tells.
     """
-    look = texture(
-        view.xyz, ground.judged, finish=ground.finish, mm_per_px=view.mm_per_px, factor=view.factor
-    )
-    doubt = _lightness_doubt(ground.finish, light_doubt)
+    doubt = _lightness_doubt(look.finish, light_doubt)
     k = coverage_factor(limits.confidence)
     limit = limits.uneven_delta_e
     seen = unevenness(look, look.change, light_u=doubt)

@@ -116,8 +116,8 @@ class Texture:
     change
         Change of every block against the panel's middle colour along the `Axes`, float32
         (h, w, 3), ΔE00; 0 where a block is not filled.
-    whole
-        The same before anything was taken out.
+    light
+        The smooth play that was taken out, in the same units.
     good
         Filled blocks, bool (h, w).
     side_mm, side_px
@@ -131,7 +131,7 @@ class Texture:
     """
 
     change: Array
-    whole: Array
+    light: Array
     good: Mask
     side_mm: float
     side_px: int
@@ -139,6 +139,13 @@ class Texture:
     finish: Vector
     noise: Vector
     squares: int
+
+    def along_axes(self, xyz: Array) -> Array:
+        """Change of colours XYZ(D50), (H, W, 3), against the finish along the axes."""
+        scaled = self.axes.to / self.finish
+        shift = -self.axes.to.sum(axis=1)
+        both = np.concatenate([scaled, shift[:, None]], axis=1).astype(np.float32)
+        return cast(Array, cv2.transform(np.ascontiguousarray(xyz), both))
 
     def delta_e(self, change: Vector) -> NDArray[np.float64]:
         """CIEDE2000 of changes along the axes, (..., 3), against the finish."""
@@ -192,19 +199,20 @@ def texture(
     colours, good = joined(xyz, judged, side)
     relative = colours / finish.astype(np.float32) - np.float32(1.0)
     whole = np.asarray(relative @ axes.to.T.astype(np.float32), np.float32)
-    change = whole.copy()
+    unlit = whole.copy()
+    change = unlit
     if good.sum() >= _FEWEST:
-        change[..., 0] -= _fitted(whole[..., 0], good, 2)
-        change[..., 1] -= _fitted(whole[..., 1], good, 2 if axes.shines else 0)
-        change[..., 2] -= _fitted(whole[..., 2], good, 0)
+        unlit[..., 0] -= _fitted(whole[..., 0], good, 2)
+        unlit[..., 1] -= _fitted(whole[..., 1], good, 2 if axes.shines else 0)
+        unlit[..., 2] -= _fitted(whole[..., 2], good, 0)
         # In more light the same difference of dye is a larger change.
-        light = 1.0 + (whole[..., 0] - change[..., 0]) / float(axes.to[0].sum())
-        change /= np.clip(light, 0.3, 3.0)[..., None]
-    change[~good] = 0.0
+        level = 1.0 + (whole[..., 0] - unlit[..., 0]) / float(axes.to[0].sum())
+        change = times(unlit, np.reciprocal(np.clip(level, 0.3, 3.0).astype(np.float32)))
+    change = times(change, good.astype(np.float32))
     noise, squares = noise_of(change, good)
     return Texture(
         change=change,
-        whole=whole,
+        light=np.asarray(whole - unlit, np.float32),
         good=good,
         side_mm=side * mm_per_px,
         side_px=side,

@@ -1,0 +1,387 @@
+"""Thin coats: soft places where the film is too thin to hide the colour beneath.
+
+Where a film thins, its colour runs from the finish towards the colour beneath along the path of
+Kubelka and Munk (Z. techn. Phys. 12 (1931) 593; J. Opt. Soc. Am. 38 (1948) 448), the dark channels
+last; its edge is soft. A bare spot is a mixture of both colours with an edge as sharp as the
+photo. The remedies differ: another coat, or a touch-up.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from statistics import NormalDist
+from typing import cast
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from fullhide.background import masked_blur
+from fullhide.checks.outcome import Outcome, Spot
+from fullhide.checks.texture import Texture
+from fullhide.colour import WHITE_D50
+from fullhide.job import Limits
+from fullhide.region import RegionView
+from fullhide.result import Verdict
+from fullhide.robust import covariance
+from fullhide.surface import Pair
+from fullhide.verdict import combine, coverage_factor, decide
+
+__all__ = ["film_path", "thin_coats", "without_double"]
+
+Array = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+Vector = NDArray[np.float64]
+Window = tuple[slice, slice]
+
+#: A thin coat is at least this large at half its height, mm² (our own choice).
+SMALLEST_MM2 = 100.0
+#: Its edge rises from a quarter to three quarters over at least this length, mm: a bare spot's
+#: edge is as sharp as a cut or a mask (our own choice).
+SOFT_EDGE_MM = 0.8
+#: Radius of the places that are looked for, as a Gaussian, mm.
+_SIGMA_MM = 3.0
+#: Smoothing of the map that outlines are read off, and room around a place, mm.
+_OUTLINE_SIGMA_MM, _ROOM_MM = 1.2, 12.0
+#: From a quarter to three quarters of an edge blurred by a Gaussian, in standard deviations.
+_QUARTERS = 2.0 * NormalDist().inv_cdf(0.75)
+#: Spread that even the smoothest panel is taken to have, ΔE00 (our own choice).
+_LEAST_SPREAD = 0.1
+#: A spot in a thin coat is bare where it shows this much more of the colour beneath.
+_BARER = 0.25
+_FEWEST_BLOCKS = 24
+#: From this many standard deviations on a place stands out (some hundred places are looked at).
+_STANDS_OUT = 5.0
+#: A colour that light cannot make tells film from light from this many on.
+_TELLS = 3.5
+#: Relative doubt of a difference of colour (our own allowance).
+_COLOUR_DOUBT = 0.06
+_MOST = 50
+_THICKNESSES = np.geomspace(0.02, 8.0, 64)
+
+
+def film_path(finish: Vector, under: Vector) -> Vector:
+    """XYZ of films of growing thickness over a colour beneath.
+
+    Parameters
+    ----------
+    finish, under
+        XYZ(D50) of the film that hides fully and of what lies beneath, (3,).
+
+    Returns
+    -------
+    ndarray (64, 3)
+        From next to bare to next to hidden. Each channel is taken for one of the formula's
+        wavelengths, and scattering for the same in all.
+    """
+    n = np.clip(finish / WHITE_D50, 1e-3, 0.995)
+    u = np.clip(under / WHITE_D50, 0.0, 1.0)
+    a, b = 0.5 * (1.0 / n + n), 0.5 * (1.0 / n - n)
+    t = np.tanh(b * _THICKNESSES[:, None]) / b
+    return WHITE_D50 * (u * (1.0 - a * t) + t) / (1.0 + t * (a - u))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Way:
+    """A colour beneath and the changes along the axes that films over it make.
+
+    `change` is that of a film just thin enough to be seen, `path` those of films from bare to
+    hidden, and `shares` how much of the colour beneath shows in each, in the channel that it
+    differs in most.
+    """
+
+    pair: Pair
+    change: Vector
+    path: Vector
+    shares: Vector
+
+
+def thin_coats(
+    view: RegionView, judged: Mask, look: Texture, *, pairs: Sequence[Pair], limits: Limits
+) -> Outcome:
+    """Find soft places of thin film.
+
+    Parameters
+    ----------
+    view, judged
+        A panel and its judged pixels.
+    look
+        Its blocks.
+    pairs
+        One for each colour that may lie beneath and could be seen.
+    limits
+        The job's limits: a place counts from `show_through_delta_e` on.
+
+    Returns
+    -------
+    Outcome
+        Spots of kind ``"thin_coat"``; no measure of its own.
+
+    Notes
+    -----
+    A place whose whole difference light could have made is a retake: a dent shades as softly.
+    """
+    ways = [w for pair in pairs if (w := _way(pair, look, limits)) is not None]
+    labels = np.zeros(judged.shape, np.uint16)
+    if not ways or look.good.sum() < _FEWEST_BLOCKS:
+        return Outcome(check="thin_coat", verdict="pass")
+    sigma = _SIGMA_MM / look.side_mm
+    slow = masked_blur(look.change, look.good.astype(np.float32), (sigma, sigma))
+    samples = np.ascontiguousarray(slow[look.good].T)
+    middle = np.median(samples, axis=1)
+    slow -= middle
+    spread = covariance(samples - middle[:, None]) + _LEAST_SPREAD**2 * np.eye(3)
+    seeds = [seed for way in ways for seed in _seeds(slow, look, way, spread)]
+    claimed = np.zeros(look.good.shape, bool)
+    spots: list[Spot] = []
+    unsure = False
+    for seed in sorted(seeds, key=lambda seed: -seed.height)[:_MOST]:
+        if claimed[seed.peak]:
+            continue
+        claimed |= seed.mask
+        place = _place(seed, view, judged, look, spread)
+        spot = None if place is None else _spot(place, seed, spread, view, look, limits)
+        if place is None or spot is None:
+            continue
+        spots.append(spot)
+        free = place.half & (labels[place.window] == 0)
+        labels[place.window][free] = len(spots)
+        unsure |= spot.verdict == "retake" and not seed.told
+    return Outcome(
+        check="thin_coat",
+        verdict=combine(["pass", *(spot.verdict for spot in spots)]),
+        spots=tuple(spots),
+        labels=labels,
+        flags=("soft_patch",) if unsure else (),
+    )
+
+
+def _way(pair: Pair, look: Texture, limits: Limits) -> _Way | None:
+    """Change by a film just thin enough to be seen; None where none is."""
+    films = film_path(pair.finish, pair.under)
+    path = (films / pair.finish - 1.0) @ look.axes.to.T
+    seen = np.flatnonzero(look.delta_e(path) >= limits.show_through_delta_e)
+    if not seen.size:
+        return None
+    channel = int(np.abs(pair.under - pair.finish).argmax())
+    shares = (films - pair.finish)[:, channel] / (pair.under - pair.finish)[channel]
+    return _Way(pair=pair, change=path[int(seen[-1])], path=path, shares=np.clip(shares, 0.0, 1.0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Seed:
+    """Blocks that stand out along a way; `told` where light could not have made them."""
+
+    way: _Way
+    mask: Mask
+    peak: tuple[int, int]
+    height: float
+    told: bool
+
+
+def _seeds(slow: Array, look: Texture, way: _Way, spread: Vector) -> list[_Seed]:
+    weights = np.linalg.solve(spread, way.change)
+    unit = float(np.sqrt(way.change @ weights))
+    t = cv2.transform(slow, (weights / unit)[None].astype(np.float32)).reshape(look.good.shape)
+    # Half of what can be seen: beneath it lies nothing to act on.
+    over = look.good & (t > max(_STANDS_OUT, 0.5 * unit))
+    count, parts = cv2.connectedComponents(over.astype(np.uint8), connectivity=8)
+    light = 2 if look.axes.shines else 1
+    beyond = float(np.sqrt(spread[light:, light:].trace()))
+    found = []
+    for number in range(1, count):
+        mask = parts == number
+        row, column = np.unravel_index(int(np.where(mask, t, -1.0).argmax()), t.shape)
+        colour = float(slow[row, column, light:] @ way.change[light:])
+        colour /= max(float(np.linalg.norm(way.change[light:])), 1e-6)
+        found.append(
+            _Seed(
+                way=way,
+                mask=mask,
+                peak=(int(row), int(column)),
+                height=float(t[row, column]),
+                told=colour > _TELLS * beyond,
+            )
+        )
+    return found
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Place:
+    """A soft place in a window of the view.
+
+    `shape` is the smoothed strength along the way, `half` where it is over half its `height`,
+    `colour` the mean change along the axes where it is highest.
+    """
+
+    window: Window
+    shape: Array
+    half: Mask
+    height: float
+    colour: Vector
+
+
+def _place(
+    seed: _Seed, view: RegionView, judged: Mask, look: Texture, spread: Vector
+) -> _Place | None:
+    """Outline of a soft place; None if it is small or its edge sharp."""
+    window, blocks = _window(seed.mask, look)
+    free = judged[window]
+    size = (free.shape[1], free.shape[0])
+    change = look.along_axes(view.xyz[window])
+    light = np.ascontiguousarray(look.light[blocks])
+    change -= cast(Array, cv2.resize(light, size, interpolation=cv2.INTER_LINEAR))
+    weights = np.linalg.solve(spread, seed.way.change)
+    along = (weights / float(seed.way.change @ weights))[None].astype(np.float32)
+    strength = cast(Array, cv2.transform(change, along).reshape(free.shape))
+    weight = free.astype(np.float32)
+    shape = _blurred(strength, weight, _OUTLINE_SIGMA_MM / view.mm_per_px)
+    found = seed.mask[blocks].astype(np.uint8)
+    core = (cv2.resize(found, size, interpolation=cv2.INTER_NEAREST) > 0) & free
+    height = float(np.quantile(shape[core], 0.9)) if core.any() else 0.0
+    half = _touching((shape > 0.5 * height) & free, core)
+    px2 = view.mm_per_px**2
+    if height <= 0 or float(half.sum()) * px2 < SMALLEST_MM2:
+        return None
+    noise = float(along[0] @ look.noise @ along[0]) * look.side_mm**2
+    if _edge_mm(strength, weight, half, height, noise, view.mm_per_px) < SOFT_EDGE_MM:
+        return None
+    top = half & (shape > 0.8 * height)
+    colour = change[top if top.any() else half].mean(axis=0, dtype=np.float64)
+    return _Place(window=window, shape=shape, half=half, height=height, colour=colour)
+
+
+def _window(mask: Mask, look: Texture) -> tuple[Window, Window]:
+    """Window of view pixels around blocks, and the same window of blocks."""
+    rows, columns = np.nonzero(mask)
+    pad = int(np.ceil(_ROOM_MM / look.side_mm))
+    top, left = max(0, rows.min() - pad), max(0, columns.min() - pad)
+    bottom = min(mask.shape[0], rows.max() + 1 + pad)
+    right = min(mask.shape[1], columns.max() + 1 + pad)
+    side = look.side_px
+    pixels = (slice(top * side, bottom * side), slice(left * side, right * side))
+    return pixels, (slice(top, bottom), slice(left, right))
+
+
+def _blurred(values: Array, weight: Array, sigma: float) -> Array:
+    return masked_blur(values, weight, (sigma, sigma))
+
+
+def _touching(mask: Mask, core: Mask) -> Mask:
+    """The connected parts of a mask that hold some of a core."""
+    _, parts = cv2.connectedComponents(mask.astype(np.uint8), connectivity=8)
+    kept = np.unique(parts[core & mask])
+    return np.isin(parts, kept[kept > 0])
+
+
+def _edge_mm(
+    strength: Array, weight: Array, half: Mask, height: float, noise: float, mm: float
+) -> float:
+    """Length over which a place's edge rises from a quarter to three quarters, blur taken out.
+
+    `noise` is the variance of the strength over an area of 1 mm².
+    """
+    # Smoothed until noise does not fray the outline: a sixth of the height.
+    sigma = float(np.clip(np.sqrt(noise / (4.0 * np.pi)) * 6.0 / height, 0.6, 2.5))
+    fine = _blurred(strength, weight, sigma / mm)
+    room = cv2.dilate(half.astype(np.uint8), np.ones((3, 3), np.uint8), iterations=int(4 / mm))
+    near = (room > 0) & (weight > 0)
+    wide = _touching((fine > 0.25 * height) & near, half)
+    narrow = (fine > 0.75 * height) & half
+    outlines, _ = cv2.findContours(
+        half.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_TC89_L1
+    )
+    around = sum(float(cv2.arcLength(line, True)) for line in outlines)
+    length = float(wide.sum() - narrow.sum()) / max(around, 1.0) * mm
+    return float(np.sqrt(max(length**2 - (_QUARTERS * sigma) ** 2, 0.0)))
+
+
+def _spot(
+    place: _Place, seed: _Seed, spread: Vector, view: RegionView, look: Texture, limits: Limits
+) -> Spot | None:
+    """The finding; None where the difference is surely below the limit."""
+    limit = limits.show_through_delta_e
+    k = coverage_factor(limits.confidence)
+    delta_e = float(look.delta_e(place.colour))
+    toward = place.colour / max(float(np.linalg.norm(place.colour)), 1e-6)
+    u = float(np.hypot(np.sqrt(toward @ spread @ toward), _COLOUR_DOUBT * delta_e))
+    verdict = decide(delta_e, u, limit, k=k)
+    if verdict == "pass":
+        return None
+    if not seed.told:
+        verdict = "retake"
+    px2 = view.mm_per_px**2
+
+    def area(difference: float) -> float:
+        level = min(difference / delta_e, 0.95) * place.height
+        return float((place.half & (place.shape > max(level, 0.5 * place.height))).sum()) * px2
+
+    nearest = int(np.linalg.norm(seed.way.path - place.colour, axis=1).argmin())
+    rows, columns = np.nonzero(place.half)
+    top, left = place.window[0].start, place.window[1].start
+    return Spot(
+        kind="thin_coat",
+        under=seed.way.pair.name,
+        area_mm2=area(limit),
+        area_u_mm2=0.5 * abs(area(limit - u) - area(limit + u)),
+        delta_e=delta_e,
+        share=float(seed.way.shares[nearest]),
+        centre=(float(left + columns.mean()) + 0.5, float(top + rows.mean()) + 0.5),
+        verdict=verdict,
+    )
+
+
+def without_double(show: Outcome, thin: Outcome, *, limits: Limits) -> tuple[Outcome, Outcome]:
+    """Both outcomes without the spots of show-through that are part of a thin coat.
+
+    A spot stays if it shows much more of the colour beneath than the thin coat around it. A thin
+    coat that light could have made by its soft look is sure where show-through was.
+    """
+    if not thin.spots or thin.labels is None or not show.spots or show.labels is None:
+        return show, thin
+    kept = []
+    coats = list(thin.spots)
+    for number, spot in enumerate(show.spots, 1):
+        over = thin.labels[show.labels == number]
+        inside = over[over > 0]
+        if 2 * inside.size > over.size:
+            at = int(np.bincount(inside).argmax()) - 1
+            barer = (spot.share or 0.0) - (coats[at].share or 0.0) > _BARER
+            if not barer or spot.area_mm2 > 0.5 * coats[at].area_mm2:
+                if spot.verdict == "fail" and spot.area_mm2 > 0.25 * coats[at].area_mm2:
+                    coats[at] = replace(coats[at], verdict="fail")
+                continue
+        kept.append(number)
+    table = np.zeros(len(show.spots) + 1, np.uint16)
+    table[kept] = np.arange(1, len(kept) + 1)
+    spots = tuple(show.spots[number - 1] for number in kept)
+    sure = replace(
+        thin,
+        spots=tuple(coats),
+        verdict=combine(["pass", *(coat.verdict for coat in coats)]),
+        flags=thin.flags if any(coat.verdict == "retake" for coat in coats) else (),
+    )
+    return _of_these(show, spots, table[show.labels], limits), sure
+
+
+def _of_these(
+    show: Outcome, spots: tuple[Spot, ...], labels: NDArray[np.uint16], limits: Limits
+) -> Outcome:
+    """The outcome of show-through with fewer spots."""
+    k = coverage_factor(limits.confidence)
+    hidden = float("inf") if show.detectable_mm2 is None else show.detectable_mm2
+    largest = max((s for s in spots if s.reaches), key=lambda s: s.area_mm2, default=None)
+    value, u = (0.0, hidden / k) if largest is None else (largest.area_mm2, largest.area_u_mm2)
+    own: Verdict = "pass" if hidden <= limits.show_through_mm2 else "retake"
+    measure = show.measures["show_through_mm2"]
+    return replace(
+        show,
+        spots=spots,
+        labels=labels,
+        verdict=combine([own, *(spot.verdict for spot in spots)]),
+        measures={
+            **show.measures,
+            "show_through_mm2": replace(measure, value=value, u=u if np.isfinite(u) else None),
+        },
+    )
