@@ -115,14 +115,27 @@ def _keep(folder: Path, got: Inspection) -> None:
     )
 
 
-def run(seeds: Sequence[int], scenes: int, *, also: bool, workers: int) -> list[Row]:
-    """Every scene of every seed."""
-    todo = [(seed, number, also, False) for seed in seeds for number in range(scenes)]
+def run(
+    seeds: Sequence[int], scenes: int, *, also: bool, workers: int
+) -> tuple[list[Row], list[str]]:
+    """Every scene of every seed; and what broke off, so that one fault does not lose the rest."""
+    rows, broken = [], []
     with ProcessPoolExecutor(workers) as pool:
-        return list(pool.map(run_one, todo))
+        todo = {
+            (seed, number): pool.submit(run_one, (seed, number, also, False))
+            for seed in seeds
+            for number in range(scenes)
+        }
+        for (seed, number), future in todo.items():
+            error = future.exception()
+            if error is None:
+                rows.append(future.result())
+            else:
+                broken.append(f"BROKE OFF {seed}:{number}: {type(error).__name__}: {error}")
+    return rows, broken
 
 
-def main() -> None:
+def main() -> int:
     """Run and print."""
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
@@ -135,10 +148,12 @@ def main() -> None:
     parser.add_argument("-v", action="store_true", help="a few lines on each scene")
     args = parser.parse_args()
     if args.only is not None:
-        rows = [run_one((seed, args.only, args.also, True)) for seed in args.seed]
+        rows, broken = [run_one((seed, args.only, args.also, True)) for seed in args.seed], []
     else:
-        rows = run(args.seed, args.scenes, also=args.also, workers=args.workers)
+        rows, broken = run(args.seed, args.scenes, also=args.also, workers=args.workers)
     print_tables(rows, verbose=args.v or args.only is not None)
+    print("\n".join(broken))
+    return 1 if broken else 0
 
 
 if __name__ == "__main__":
