@@ -76,6 +76,14 @@ class Painted:
     def size_px(self) -> tuple[int, int]:
         return self.encoded.shape[1], self.encoded.shape[0]
 
+    @property
+    def curve(self) -> F32:
+        return np.repeat(_DECODE[:, None], 3, axis=1)
+
+    @property
+    def matrix(self) -> F64:
+        return SRGB_TO_2020
+
     def linear(self, box: tuple[int, int, int, int] | None = None) -> F32:
         x0, y0, x1, y1 = box or (0, 0, *self.size_px)
         return to_working(self.encoded[y0:y1, x0:x1])

@@ -9,12 +9,14 @@ import cv2
 import numpy as np
 import pytest
 from chart_painter import (
+    SRGB_TO_2020,
     Layout,
     Painted,
     Placement,
     background,
     encode,
     paint,
+    srgb_of,
     to_working,
     warp_points,
 )
@@ -23,7 +25,7 @@ from fullhide._colour_science import colour
 from fullhide.chart import ChartReading, chart_spec, find_chart, fit_colour
 from fullhide.errors import JobError
 from fullhide.photo import open_photo
-from fullhide.quality import FLAGS
+from fullhide.quality import FLAGS, blocking
 
 SPEC = chart_spec(width_mm=205.0)
 # Patches in the chart's order: 18 white, 23 black, 9 purple, 8 moderate red, 12 blue.
@@ -126,7 +128,11 @@ def test_chart_is_found_in_its_place_and_order(leather: np.ndarray, placement: P
     pitch = photo.width_px / photo.layout.size[0]
     assert np.abs(reading.corners_px - photo.corners).max() < 0.08 * pitch + 1.0  # own tolerance
     assert set(reading.flags) <= {"chart_small"}
-    assert reading.used.all()
+    # sRGB cannot hold the cyan patch (colour-science): its red is cut off at 0.
+    outside = (srgb_of(SPEC.lab) < 0.0).any(axis=1)
+    assert list(np.flatnonzero(outside)) == [17]
+    assert reading.used[~outside].all()
+    assert reading.bad == ()
 
 
 @pytest.mark.parametrize(
@@ -257,10 +263,42 @@ def test_glare_is_flagged(leather: np.ndarray, strength: float) -> None:
     assert 9 in reading.bad
 
 
-def test_burnt_white_is_flagged_and_left_out(leather: np.ndarray) -> None:
+def test_burnt_white_alone_is_left_out_and_said(leather: np.ndarray) -> None:
     reading = find_chart(painted(leather, Placement(0.35, 5), exposure=1.25), spec=SPEC)
-    assert "chart_clipped" in reading.flags
+    assert reading.flags == ("chart_part_clipped",)
     assert not reading.used[18]
+    assert not blocking(reading.flags, "match")
+    fit = fit_colour(reading, spec=SPEC)
+    assert fit.residual_delta_e is not None
+    assert fit.residual_delta_e < 1.0  # own tolerance: the others do without it
+
+
+def test_several_burnt_patches_are_flagged_and_left_out(leather: np.ndarray) -> None:
+    reading = find_chart(painted(leather, Placement(0.35, 5), exposure=1.7), spec=SPEC)
+    assert "chart_clipped" in reading.flags
+    assert not reading.used[[15, 18, 19]].any()
+    assert blocking(reading.flags, "match")
+
+
+@pytest.mark.parametrize("share", [0.3, 0.5])
+def test_noise_beyond_the_patches_contrast_hides_no_chart(
+    leather: np.ndarray, share: float
+) -> None:
+    photo = painted(leather, Placement(share, 5, 10), exposure=0.6)
+    truth = photo.patches  # our own painter's, before noise
+    rng = np.random.default_rng(6)
+    linear = cv2.transform(to_working(photo.encoded), np.linalg.inv(SRGB_TO_2020))
+    noise = np.array([0.12, 0.06, 0.24]) * np.sqrt(np.maximum(linear, 0.0) + 0.05)
+    grains = rng.standard_normal(linear.shape) * noise
+    photo.encoded = encode((linear + grains).astype(np.float32))
+    reading = find_chart(photo, spec=SPEC)
+    assert reading.found
+    assert reading.flags == ()
+    assert centre_error(reading, photo) < 0.05  # of a pitch; own tolerance
+    # Means would be off by 0.02 in blue here: noise is cut off at code 0.
+    red, green, blue = np.abs((reading.patches - truth) @ np.linalg.inv(SRGB_TO_2020).T).T
+    inside = srgb_of(SPEC.lab).min(axis=1) > 0.0
+    assert max(red[inside].max(), green[inside].max(), blue[inside].max()) < 0.010  # own tolerance
 
 
 def test_underexposed_chart_is_still_read(leather: np.ndarray) -> None:

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Candidate", "candidates", "likeness", "orientations", "project"]
+__all__ = ["Candidate", "calm", "candidates", "likeness", "noisy", "orientations", "project"]
 
 F64: TypeAlias = NDArray[np.float64]
 U8: TypeAlias = NDArray[np.uint8]
@@ -27,6 +27,7 @@ _MAX_BLOBS = 1500
 _MIN_CELLS = 8
 _MAX_CELLS = 32  # a larger lattice is another thing: tiles, keys, a bigger chart
 _MIN_SCORE = 0.75
+_NOISY_SHARE = 0.3  # of px rougher than the first step
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +77,19 @@ def candidates(picture: U8, reference: F64, *, limit: int = 3) -> Iterator[Candi
             found += _windows(small, cells, hom, reference)
         found.sort(key=lambda c: -c.score)
         yield from found[:limit]
+
+
+def noisy(picture: U8) -> bool:
+    """Whether most neighbours differ by more than the smallest step looked for."""
+    rough = _gradient(picture)
+    return bool(np.count_nonzero(rough > _STEPS[0]) > _NOISY_SHARE * rough.size)
+
+
+def calm(picture: U8) -> U8:
+    """The picture without its grain, edges kept: a median over 5 x 5 px."""
+    if min(picture.shape[:2]) < 5:
+        return picture
+    return np.asarray(cv2.medianBlur(picture, 5), dtype=np.uint8)
 
 
 def _gradient(picture: U8) -> U8:

@@ -16,6 +16,7 @@ from fullhide.colour import WHITE_D50, delta_e00, lab_to_xyz, xyz_to_lab, xyz_to
 __all__ = ["Judgement", "Sample", "judge", "sample"]
 
 F64: TypeAlias = NDArray[np.float64]
+F32: TypeAlias = NDArray[np.float32]
 Mask: TypeAlias = NDArray[np.bool_]
 
 # All own choices.  Mean leave-one-out CIEDE2000 of a plain 3 x 3 fit:
@@ -34,7 +35,15 @@ _MIN_CORRELATION = 0.72  # of centred logarithms with the reference
 _SURE_CORRELATION = 0.9
 _MIN_LEAD = 0.10  # ahead of the next best orientation
 _UNEVEN = 0.16  # spread of sixteen parts of a patch, relative to its mean
-_CLIPPED_SHARE = 0.02
+# Share of a patch's px at the camera's ceiling: noise alone puts some there, and the median
+# stands as long as most px lie below.
+_CLIPPED_SHARE = 0.25
+_FLOORED_SHARE = 0.5  # of px without any signal in a channel: the median says nothing there
+_PART_CLIPPED = 2  # patches burnt out at most for a fit on the others to be as good
+_CUT_SHARE = 0.1  # of px without any signal: the channel is cut off at its floor
+_BEYOND = 0.02  # of white: a channel predicted below it may well be dark in the photo …
+_BEYOND_SEEN = 0.05  # … and is, up to here
+_BEYOND_AGREE = 0.25  # the channels that are not dark agree with their prediction so far
 _INNER = 0.62  # side of the part sampled, of the patch's side: 0.38 of its area
 _GRID_SIDE = 40  # samples along a side where a patch has more px than that
 _DARK = 0.012  # light below which relative spread means nothing
@@ -50,20 +59,26 @@ class Sample:
     Attributes
     ----------
     mean, sd
-        (24, 3) working linear: trimmed mean and standard deviation within the patch.
+        (24, 3) working linear: middle value and standard deviation within the patch.
     uneven
         (24,) spread of the patch's parts relative to its mean, noise taken off.
     clipped
         (24,) share of pixels at the camera's ceiling.
+    floored
+        (24, 3) share of pixels at code 0 of a channel.
     count
         (24,) pixels sampled.
+    to_device
+        (3, 3) working linear to the photo's own linear RGB.
     """
 
     mean: F64
     sd: F64
     uneven: F64
     clipped: F64
+    floored: F64
     count: NDArray[np.int64]
+    to_device: F64
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +123,9 @@ def sample(photo: Picture, hom: F64, half: float) -> Sample | None:
         Half a patch's side in pitches.
     """
     mean, sd = np.zeros((24, 3)), np.zeros((24, 3))
-    uneven, clipped, count = np.zeros(24), np.zeros(24), np.zeros(24, np.int64)
+    uneven, clipped, floored = np.zeros(24), np.zeros(24), np.zeros((24, 3))
+    count = np.zeros(24, np.int64)
+    to_working = np.asarray(photo.matrix, dtype=np.float64)
     inverse = np.linalg.inv(hom)
     reach = _INNER * half
     w, h = photo.size_px
@@ -122,6 +139,7 @@ def sample(photo: Picture, hom: F64, half: float) -> Sample | None:
         stride = max(1, min(x1 - x0, y1 - y0) // _GRID_SIDE)
         box = (int(x0), int(y0), int(x1), int(y1))
         rgb = photo.linear(box)[::stride, ::stride]
+        codes = photo.encoded[y0:y1:stride, x0:x1:stride]
         burnt = photo.clipped(box)[::stride, ::stride]
         yy, xx = np.mgrid[0 : rgb.shape[0], 0 : rgb.shape[1]] * float(stride)
         at = project(
@@ -133,18 +151,31 @@ def sample(photo: Picture, hom: F64, half: float) -> Sample | None:
         if inside.sum() < 4:
             return None
         values = rgb.reshape(-1, 3)[inside].astype(np.float64)
-        mean[k], sd[k] = _trimmed(values), values.std(axis=0)
+        own = codes.reshape(-1, 3)[inside]
+        mean[k], sd[k] = to_working @ _middle(own, photo.curve), values.std(axis=0)
         uneven[k] = _unevenness(values, place[inside])
         clipped[k], count[k] = burnt.ravel()[inside].mean(), inside.sum()
-    return Sample(mean, sd, uneven, clipped, count)
+        floored[k] = (own == 0).mean(axis=0)
+    return Sample(mean, sd, uneven, clipped, floored, count, np.linalg.inv(to_working))
 
 
-def _trimmed(values: F64) -> F64:
-    """Mean without values beyond 4 robust standard deviations of the median, by channel."""
-    middle = np.median(values, axis=0)
-    spread = 1.4826 * np.median(np.abs(values - middle), axis=0) + 0.001
-    keep = np.abs(values - middle) <= 4.0 * spread
-    return np.asarray((values * keep).sum(axis=0) / np.maximum(keep.sum(axis=0), 1))
+def _middle(codes: NDArray[np.uint8] | NDArray[np.uint16], curve: F32) -> F64:
+    """Median of each channel of (n, 3) codes, in the photo's own linear light.
+
+    A file cuts noise off at code 0 and at its ceiling and so moves the mean of dark and
+    saturated patches, by 4 CIEDE2000 and more in dim light; half the px stay on either side of
+    the true value all the same. The median is taken of the codes, each standing for the whole
+    step around it: else it would jump by steps.
+    """
+    out = np.zeros(3)
+    for c in range(3):
+        at = float(np.median(codes[:, c]))
+        same = int(np.count_nonzero(codes[:, c] == round(at)))
+        if same and at == round(at):
+            below = int(np.count_nonzero(codes[:, c] < at))
+            at += (0.5 * len(codes) - below) / same - 0.5
+        out[c] = np.interp(at, np.arange(len(curve)), curve[:, c])
+    return out
 
 
 def _unevenness(values: F64, place: F64) -> float:
@@ -164,10 +195,24 @@ def _unevenness(values: F64, place: F64) -> float:
             values[:, c]
             - (np.bincount(label, values[:, c], minlength=16) / np.maximum(n, 1))[label]
         )
-        # Sixteen noisy means spread by about 3.5 of their own standard deviations.
-        noise = 3.5 * within.std() / np.sqrt(n[full].mean())
+        # Sixteen noisy means spread by less than 5 of their own standard deviations 19 times out
+        # of 20 (studentized range: 4.85). Compression ties neighbours together: means of
+        # quarters show how noisy a part's mean really is.
+        noise = 5.0 * max(within.std() / np.sqrt(n[full].mean()), _quarters(values[:, c], place))
         worst = max(worst, float(np.ptp(total)) - float(noise))
     return max(0.0, worst) / level
+
+
+def _quarters(values: F64, place: F64) -> float:
+    """Standard deviation of a sixteenth's mean, from the quarters that make it up; 0 if small."""
+    x, y = np.clip(((place.T + 1.0) * 4.0).astype(int), 0, 7)
+    label = (y // 2 * 4 + x // 2) * 4 + (y % 2) * 2 + x % 2
+    n = np.bincount(label, minlength=64)
+    if n.min() < 4:
+        return 0.0
+    means = (np.bincount(label, values, minlength=64) / n).reshape(16, 4)
+    # The median: an edge or a spot touches only some of the parts.
+    return float(np.median(means.std(axis=1, ddof=1))) / 2.0
 
 
 def judge(seen: Sample, lab: F64, *, mirrored: bool, rms: float, edges: int) -> Judgement:
@@ -186,6 +231,9 @@ def judge(seen: Sample, lab: F64, *, mirrored: bool, rms: float, edges: int) -> 
     """
     burnt = seen.clipped > _CLIPPED_SHARE
     start = ~burnt & ~(seen.uneven > _UNEVEN)
+    dark = (seen.floored > _FLOORED_SHARE).any(axis=1)
+    if (start & ~dark).sum() >= _MIN_USED:  # else better than nothing
+        start &= ~dark
     none = Judgement(False, (), np.zeros(24, bool), (), np.ones(24), float("inf"))
     if start.sum() < _MIN_USED or (seen.mean <= 0.0).all(axis=1).any():
         # Named only if what can still be read leaves no doubt that it is a chart.
@@ -202,7 +250,9 @@ def judge(seen: Sample, lab: F64, *, mirrored: bool, rms: float, edges: int) -> 
             used, residual, matrix, values = again, lower, steadier, values / light[:, None]
         else:
             light = np.ones(24)
-    bad = ~used & ~burnt
+    bad = ~used & ~burnt & ~_beyond(seen, values, lab, matrix)
+    heard = _second_hearing(values, lab, used, bad & start)
+    used, bad = used | heard, bad & ~heard
     if used.sum() < _MIN_USED or bad.sum() > _MAX_BAD or residual > REJECT_DELTA_E:
         return none
     glare, covered = _kinds(values, lab, matrix, bad)
@@ -214,7 +264,8 @@ def judge(seen: Sample, lab: F64, *, mirrored: bool, rms: float, edges: int) -> 
     off_grid = rms > _MAX_RMS or not _grey_falls(seen.mean, used)
     flags = _named(
         chart_mirrored=mirrored,
-        chart_clipped=burnt.any(),
+        chart_clipped=burnt.sum() > _PART_CLIPPED,
+        chart_part_clipped=0 < burnt.sum() <= _PART_CLIPPED,
         chart_glare=glare.any(),
         chart_covered=covered.any(),
         chart_doubtful=residual > DOUBTFUL_DELTA_E or lopsided or off_grid,
@@ -300,6 +351,22 @@ def _culprit(rgb: F64, lab: F64, used: Mask, error: F64) -> int | None:
     return best if means[best] < _HIDDEN_RATIO * float(error.mean()) else None
 
 
+def _second_hearing(rgb: F64, lab: F64, used: Mask, asked: Mask) -> Mask:
+    """Patches odd to a 3 x 3 fit that a richer fit on the others predicts.
+
+    A camera whose colours are far from linear looks like a dirty patch otherwise.
+    """
+    if not asked.any() or used.sum() < _MIN_USED:
+        return np.zeros(24, bool)
+    terms: fit.Terms = "root-polynomial degree 2"
+    ref = lab[used]
+    rich = fit.expand(rgb, terms)
+    matrix, others = fit.solve(rich[used], lab_to_xyz(ref), fit.perceptual_weights(ref))
+    usual = float(np.median(delta_e00(xyz_to_lab(others), ref)))
+    error = delta_e00(xyz_to_lab(rich @ matrix.T), lab)
+    return np.asarray(asked & (error <= max(_OUTLIER_DELTA_E, _OUTLIER_RATIO * usual)))
+
+
 def _light(rgb: F64, lab: F64, used: Mask, matrix: F64) -> F64:
     """Light over the patches as a slope in its logarithm, if the patches clearly tell of one."""
     y = np.maximum((rgb @ matrix.T)[used, 1], 1e-4)
@@ -313,6 +380,21 @@ def _light(rgb: F64, lab: F64, used: Mask, matrix: F64) -> F64:
     if sure.max() < _LIGHT_T**2:
         return np.ones(24)
     return np.asarray(np.exp(design[:, 1:] @ slope[1:]))
+
+
+def _beyond(seen: Sample, values: F64, lab: F64, matrix: F64) -> Mask:
+    """Patches whose colour is more saturated than the photo's own RGB can hold.
+
+    They are cut off at the floor of one channel or two, where the other patches predict no
+    signal either, and are what is expected in the rest.
+    """
+    expected = lab_to_xyz(lab) @ np.linalg.pinv(matrix).T @ seen.to_device.T
+    got = values @ seen.to_device.T
+    white = max(float(np.percentile(got, 95)), 1e-4)
+    dark = seen.floored > _CUT_SHARE
+    none = (expected < _BEYOND * white) & (got < _BEYOND_SEEN * white)
+    near = np.abs(got - expected) < _BEYOND_AGREE * np.abs(expected) + _BEYOND * white
+    return np.asarray(dark.any(axis=1) & ~dark.all(axis=1) & np.where(dark, none, near).all(axis=1))
 
 
 def _kinds(rgb: F64, lab: F64, matrix: F64, bad: Mask) -> tuple[Mask, Mask]:

@@ -195,8 +195,8 @@ def find_chart(photo: Picture, *, spec: ChartSpec, corners_px: F64 | None = None
     Parameters
     ----------
     photo
-        An opened photo (`fullhide.photo.Photo`, or anything with its `size_px`, `linear`,
-        `clipped` and `preview`).
+        An opened photo (`fullhide.photo.Photo`, or anything with its `size_px`, `encoded`,
+        `curve`, `matrix`, `linear`, `clipped` and `preview`).
     spec
         The chart to look for.
     corners_px
@@ -239,7 +239,9 @@ def find_chart(photo: Picture, *, spec: ChartSpec, corners_px: F64 | None = None
 
 def _doubts(reading: ChartReading) -> int:
     """Grounds to go on looking for a better reading."""
-    return len(set(reading.flags) - {"chart_small", "scale_doubtful"}) + len(reading.bad)
+    return len(set(reading.flags) - {"chart_small", "scale_doubtful", "chart_part_clipped"}) + len(
+        reading.bad
+    )
 
 
 class _Remembering:
@@ -252,6 +254,18 @@ class _Remembering:
     @property
     def size_px(self) -> tuple[int, int]:
         return self._photo.size_px
+
+    @property
+    def encoded(self) -> NDArray[np.uint8] | NDArray[np.uint16]:
+        return self._photo.encoded
+
+    @property
+    def curve(self) -> NDArray[np.float32]:
+        return self._photo.curve
+
+    @property
+    def matrix(self) -> F64:
+        return self._photo.matrix
 
     def linear(self, box: posing.Box | None = None) -> NDArray[np.float32]:
         return self._photo.linear(box)
@@ -277,6 +291,9 @@ def _searches(photo: Picture, reference: F64) -> Iterator[Iterator[tuple[F64, bo
     half = _halved(first)
     pictures = [(half, scale / 2), (first, scale), (_halved(half), scale / 4)]
     yield (place for p, s in pictures for place in _scaled(p, s, reference))
+    if finder.noisy(half):  # grains larger than a patch's contrast: smoothed, edges kept
+        pictures = [(half, scale / 2), (first, scale)]
+        yield (place for p, s in pictures for place in _scaled(finder.calm(p), s, reference))
     if max(photo.size_px) > 1.2 * _LEVELS[0]:
         large, scale = photo.preview(_LEVELS[1])
         yield _scaled(large, scale, reference)
