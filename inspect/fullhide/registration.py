@@ -10,13 +10,14 @@ memory; the square is our own.)
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import cast
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from fullhide._registration_tiles import detail, grid, matched
 from fullhide.chart import ChartReading
 from fullhide.photo import Photo
 from fullhide.region import bounding_box, outline_mask
@@ -40,10 +41,12 @@ _VIEW_PX = 640
 _SURE = 5.0
 #: The same where only some hundred places near by were searched.
 _SURE_NEAR = 4.3
+#: The same for the sum of all tiles that lie within the part, all but this share of them.
+_SURE_TOGETHER, _WITHIN = 5.0, 0.98
 #: Tiles agree if they do within this, pixels of the reduced photo (our own choice).
 _AGREE_PX = 1.6
 #: Of the tiles that show anything, this share must agree, and at least so many (our own choice).
-_AGREE_SHARE, _AGREE_COUNT = 0.6, 3
+_AGREE_SHARE, _AGREE_COUNT = 0.6, 4
 #: Grain under a moved lamp leads astray by up to this, mm: on rendered leather of 2.4 mm pebbles
 #: the grain's own match was off by up to 0.6 mm. Within it the charts are believed.
 GRAIN_ASTRAY_MM = 1.0
@@ -158,17 +161,21 @@ def view_map(photo: Photo, other: Photo) -> Points | None:
         A shift, turn and change of size; None if too few places agree on one.
     """
     factor = max(1, round(max(photo.size_px) / _VIEW_PX))
-    a, b = _detail(photo, None, factor), _detail(other, None, factor)
+    a, b = detail(photo, None, factor), detail(other, None, factor)
     side = TILE_PX if min(a.shape) >= 2 * TILE_PX else _SMALL_TILE_PX
     if min(*a.shape, *b.shape) < side:
         return None
-    centres = _grid((0, 0, a.shape[1], a.shape[0]), side, side // 2)
-    found, moved, sure = _shifts(a, b, centres, centres, side, reach_px=0.25 * side)
-    good = sure > _SURE
+    centres = grid((0, 0, a.shape[1], a.shape[0]), side, side // 2)
+    match = matched(a, b, centres, centres, side, factor=factor, reach_px=0.25 * side)
+    good = match.sure > _SURE
     if int(good.sum()) < _AGREE_COUNT:
         return None
     fitted, inliers = cv2.estimateAffinePartial2D(
-        found[good], moved[good], method=cv2.RANSAC, ransacReprojThreshold=2.0, maxIters=2000
+        match.places[good],
+        match.moved[good],
+        method=cv2.RANSAC,
+        ransacReprojThreshold=2.0,
+        maxIters=2000,
     )
     matrix = cast("Points | None", fitted)
     if matrix is None or int(inliers.sum()) < max(4, round(0.3 * int(good.sum()))):
@@ -255,9 +262,9 @@ def _refined(
     if not np.isfinite(corners).all():
         return refused
     reach = TILE_PX * factor
-    first = _grown(box, reach // 2, photo.size_px)
+    first = _grown(box, reach, photo.size_px)
     second = _grown(bounding_box(corners, other.size_px), reach, other.size_px)
-    a, b = _detail(photo, first, factor), _detail(other, second, factor)
+    a, b = detail(photo, first, factor), detail(other, second, factor)
     side = TILE_PX if min(a.shape) >= 1.25 * TILE_PX else _SMALL_TILE_PX
     if min(*a.shape, *b.shape) < side:
         return refused
@@ -267,14 +274,12 @@ def _refined(
     places = centres * factor + first[:2]
     near = (mapped(rough, places) - second[:2]) / factor
     reach_px = min(_SEARCH_MM / (mm_per_px * factor), 0.25 * side)
-    found, moved, sure = _shifts(a, b, centres, near, side, reach_px=reach_px)
+    match = matched(a, b, centres, near, side, factor=factor, reach_px=reach_px)
     # From pixels of the reduced crops to those of the photos.
-    places = found * factor + first[:2]
-    off = moved * factor + second[:2] - mapped(rough, places)
-    good = sure > _SURE_NEAR
-    if int(good.sum()) < _AGREE_COUNT:
-        return refused
-    return _agreed(
+    places = match.places * factor + first[:2]
+    off = match.moved * factor + second[:2] - mapped(rough, places)
+    good = match.sure > _SURE_NEAR
+    made = _agreed(
         rough,
         box,
         places[good],
@@ -284,6 +289,18 @@ def _refined(
         anchored=anchored,
         backed=backed,
     )
+    if made.found or not anchored:
+        return made
+    # No tile is sure by itself; all those that lie within the part may be together.
+    inner = outline_mask([polygon], first, factor=factor).astype(np.float32)
+    whole = cv2.blur(inner, (side, side), borderType=cv2.BORDER_CONSTANT) > _WITHIN
+    at = match.places.astype(int)
+    shift, sure = match.together(whole[at[:, 1], at[:, 0]])
+    length = float(np.linalg.norm(shift)) * factor
+    if sure < _SURE_TOGETHER or length * mm_per_px > GRAIN_ASTRAY_MM:
+        return made
+    doubt = max(0.3, min(GRAIN_DOUBT_MM / mm_per_px, 0.5 * length))
+    return _told(Registration(found=True, matrix=rough, box=box, doubt_px=doubt, agreeing=1.0))
 
 
 def _agreed(
@@ -299,11 +316,14 @@ def _agreed(
 ) -> Registration:
     """Map from the tiles' places and what the rough map is off by there, if they agree."""
     within = _AGREE_PX * factor
+    why = "the two photos do not show the same place"
+    if len(off) < _AGREE_COUNT:
+        return Registration(found=False, box=box, why=why)
     middle = median(np.ascontiguousarray(off.T))
     close = np.linalg.norm(off - middle, axis=1) < 6.0 * within
     terms = np.stack(_terms(places[:, 0], places[:, 1], box), axis=1)
     # As much bend as the tiles can bear.
-    count = 6 if int(close.sum()) >= 16 else 3 if int(close.sum()) >= 8 else 1
+    count = 6 if int(close.sum()) >= 24 else 3 if int(close.sum()) >= 12 else 1
     bend = np.zeros((6, 2))
     if int(close.sum()) >= _AGREE_COUNT:
         bend[:count] = fit(
@@ -312,9 +332,7 @@ def _agreed(
     left = np.linalg.norm(off - terms @ bend, axis=1)
     agree = left < within
     share = float(agree.mean())
-    refused = Registration(
-        found=False, box=box, agreeing=share, why="the two photos do not show the same place"
-    )
+    refused = Registration(found=False, box=box, agreeing=share, why=why)
     if share < _AGREE_SHARE or int(agree.sum()) < _AGREE_COUNT:
         return refused
     x, y = np.meshgrid(np.linspace(box[0], box[2], 5), np.linspace(box[1], box[3], 5))
@@ -331,21 +349,17 @@ def _agreed(
     elif not near:
         # The valley of a seam, whose dark side changes with the lamp, goes astray farther.
         return refused
-    centre = np.array([[0.5 * (box[0] + box[2]), 0.5 * (box[1] + box[3])]])
-    made = Registration(
-        found=True, matrix=rough, bend=bend, box=box, doubt_px=doubt, agreeing=share
+    return _told(
+        Registration(found=True, matrix=rough, bend=bend, box=box, doubt_px=doubt, agreeing=share)
     )
-    u, v = made.to_other(centre[:, 0].astype(np.float32), centre[:, 1].astype(np.float32))
-    shift = (float(u[0] - centre[0, 0]), float(v[0] - centre[0, 1]))
-    return Registration(
-        found=True,
-        matrix=rough,
-        bend=bend,
-        box=box,
-        doubt_px=doubt,
-        agreeing=share,
-        shift_px=shift,
-    )
+
+
+def _told(made: Registration) -> Registration:
+    """The registration with its shift at the region's middle."""
+    x0, y0, x1, y1 = made.box
+    middle = 0.5 * np.array([[x0 + x1], [y0 + y1]], np.float32)
+    u, v = made.to_other(middle[0], middle[1])
+    return replace(made, shift_px=(float(u[0] - middle[0, 0]), float(v[0] - middle[1, 0])))
 
 
 def _terms(
@@ -375,134 +389,20 @@ def _grown(box: Box, by: int, size_px: tuple[int, int]) -> Box:
     return max(0, x0 - by), max(0, y0 - by), min(size_px[0], x1 + by), min(size_px[1], y1 + by)
 
 
-def _detail(photo: Photo, box: Box | None, factor: int) -> Array:
-    """Fine detail of a crop, reduced: brightness over its surroundings, everywhere as strong.
-
-    Codes serve: what is looked at is where something changes, not by how much.
-    """
-    width, height = photo.size_px
-    x0, y0, x1, y1 = box or (0, 0, width, height)
-    codes = photo.encoded[y0:y1, x0:x1]
-    size = (max(1, (x1 - x0) // factor), max(1, (y1 - y0) // factor))
-    if factor > 1:
-        # The last pixels that make no whole one are left off, as `Photo.linear` does.
-        even = codes[: size[1] * factor, : size[0] * factor]
-        codes = cast(NDArray[np.uint8], cv2.resize(even, size, interpolation=cv2.INTER_AREA))
-    grey = cv2.cvtColor(codes, cv2.COLOR_RGB2GRAY).astype(np.float32)
-    grey *= np.float32(255.0 / float(np.iinfo(codes.dtype).max))
-    slow = cv2.GaussianBlur(grey, (0, 0), 6.0)
-    detail = grey - slow
-    strong = np.sqrt(cv2.blur(detail * detail, (37, 37))) + np.float32(1.0)
-    detail /= strong
-    return cast(Array, np.clip(detail, -3.0, 3.0, out=detail))
-
-
-def _grid(box: Box, side: int, step: int) -> Points:
-    """Centres of tiles that lie within a box, evenly spread."""
-    x0, y0, x1, y1 = box
-
-    def along(low: int, high: int) -> NDArray[np.float64]:
-        count = max(1, 1 + (high - low - side) // step)
-        return np.floor(np.linspace(low + side / 2, max(low + side / 2, high - side / 2), count))
-
-    x, y = np.meshgrid(along(x0, x1), along(y0, y1))
-    return np.stack([x.ravel(), y.ravel()], axis=1)
-
-
 def _tiles(polygon: Points, box: Box, shape: tuple[int, ...], factor: int, side: int) -> Points:
     """Centres of tiles of the reduced crop that see a good part of the region."""
     mask = outline_mask([polygon], box, factor=factor)[: shape[0], : shape[1]]
+    width = min(cv2.minAreaRect(polygon.astype(np.float32))[1]) / factor
+    if width < side:
+        # Along a narrow band all tiles look alike: the surface on either side tells more.
+        mask = cv2.dilate(mask.astype(np.uint8), np.ones((side, side), np.uint8)) > 0
     seen = cv2.blur(mask.astype(np.float32), (side, side), borderType=cv2.BORDER_CONSTANT)
     step = side // 2
     while True:
-        centres = _grid((0, 0, shape[1], shape[0]), side, step)
+        centres = grid((0, 0, shape[1], shape[0]), side, step)
         at = centres.astype(int)
         share = seen[at[:, 1].clip(0, shape[0] - 1), at[:, 0].clip(0, shape[1] - 1)]
         kept = centres[share > min(0.25, 0.6 * float(seen.max()))]
         if len(kept) <= _MOST_TILES:
             return cast(Points, kept)
         step = int(step * 1.25) + 1
-
-
-def _shifts(
-    a: Array, b: Array, centres: Points, near: Points, side: int, *, reach_px: float
-) -> tuple[Points, Points, NDArray[np.float64]]:
-    """Match tiles of `a` with tiles of `b`.
-
-    Parameters
-    ----------
-    centres, near
-        Middles of the tiles in `a`, and about where they lie in `b`, (N, 2).
-    reach_px
-        How far off they may lie, each way.
-
-    Returns
-    -------
-    places, moved, sure
-        Of the tiles that lie within both images: places in `a` and in `b`, (M, 2), pixel corners,
-        and how far the peak stands above chance.
-    """
-    half = side // 2
-    at, to = np.floor(centres).astype(int), np.floor(near).astype(int)
-    # A tile that sticks out is moved in; the other by as much.
-    low, high = np.full(2, half), np.array([b.shape[1], b.shape[0]]) - half
-    inward = np.clip(to, low, high) - to
-    at, to = at + inward, to + inward
-    limit = np.array([a.shape[1], a.shape[0]]) - half
-    keep = ((at >= half) & (at <= limit)).all(axis=1) & (np.abs(inward).max(axis=1) <= half)
-    at, to = at[keep], to[keep]
-    if not len(at):
-        return np.zeros((0, 2)), np.zeros((0, 2)), np.zeros(0)
-    window = cv2.createHanningWindow((side, side), cv2.CV_32F)
-    spectra = []
-    for image, places in ((a, at), (b, to)):
-        cut = np.stack([image[y - half : y + half, x - half : x + half] for x, y in places])
-        cut = (cut - cut.mean(axis=(1, 2), keepdims=True)) * window
-        spectra.append(np.fft.rfft2(cut))
-    cross = np.conj(spectra[0]) * spectra[1]
-    # Squared, the strength tamed to its root.
-    surface = np.fft.irfft2(
-        cross * cross / (np.abs(cross) ** 1.5 + np.float32(1e-6)) * _band(side), s=(side, side)
-    )
-    shift, sure = _peaks(surface.astype(np.float32), 2.0 * reach_px)
-    return at.astype(np.float64), to + 0.5 * shift, sure
-
-
-def _band(side: int) -> Array:
-    """Frequencies that count: not the slow light, not the camera's noise."""
-    down = np.fft.fftfreq(side)[:, None]
-    across = np.fft.rfftfreq(side)[None]
-    r = np.hypot(down, across)
-    return cast(Array, (np.exp(-0.5 * (r / 0.2) ** 2) * (r > 1.5 / side)).astype(np.float32))
-
-
-def _peaks(surface: Array, reach: float) -> tuple[Points, NDArray[np.float64]]:
-    """Place of the highest peak of periodic surfaces (N, S, S), to a fraction, and its height.
-
-    Only places up to `reach` from the origin are looked at, each way.
-    """
-    count, side, _ = surface.shape
-    flat = surface.reshape(count, -1)
-    near = np.abs(np.fft.fftfreq(side, 1.0 / side)) <= reach
-    seen = np.where((near[:, None] & near[None]).ravel(), flat, -np.inf)
-    best = seen.argmax(axis=1)
-    rows, columns = np.divmod(best, side)
-    n = np.arange(count)
-    top = flat[n, best]
-    spread = flat.std(axis=1)
-    sure = (top - flat.mean(axis=1)) / np.maximum(spread, 1e-12)
-    shift = np.empty((count, 2))
-    for axis, (at, before, after) in enumerate(
-        (
-            (
-                columns,
-                surface[n, rows, (columns - 1) % side],
-                surface[n, rows, (columns + 1) % side],
-            ),
-            (rows, surface[n, (rows - 1) % side, columns], surface[n, (rows + 1) % side, columns]),
-        )
-    ):
-        curve = before - 2.0 * top + after
-        part = np.where(curve < 0, 0.5 * (before - after) / np.minimum(curve, -1e-12), 0.0)
-        shift[:, axis] = (at + side // 2) % side - side // 2 + part
-    return shift, sure.astype(np.float64)
