@@ -246,6 +246,7 @@ def _outcomes(
             finish=ground.finish,
             mm_per_px=view.mm_per_px,
             factor=view.factor,
+            flat=scene.field.source != "none",
         )
         if pairs:
             thin = thin_coats(view, ground.judged, look, pairs=pairs, limits=job.limits)

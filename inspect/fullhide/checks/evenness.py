@@ -31,6 +31,9 @@ _FEWEST_BLOCKS, _FEWEST_APART = 12, 3
 #: difference of colour from the camera's fit (our own allowances).
 _LIGHT_LEFT = 0.25
 _COLOUR_DOUBT = 0.04
+#: Slow lightness belongs to the surface where the light is known this well, relative: from a grey
+#: board, not from what lies beside the part.
+_KNOWN_LIGHT = 0.01
 #: Relative doubt of the noise's variance (JPEG joins neighbours; from rendered photos).
 _NOISE_DOUBT = 0.08
 #: In larger blocks a small block counts with at most this ΔE: a spot is no unevenness.
@@ -114,7 +117,8 @@ def evenness(
     verdict: Verdict = "pass" if verdicts == {"pass"} else "retake"
     flags: tuple[str, ...] = ()
     if "fail" in verdicts:
-        sure = unevenness(look, look.beyond_light(flat=flat), light_u=0.0)
+        known = flat and light_doubt <= _KNOWN_LIGHT
+        sure = unevenness(look, look.beyond_light(flat=known), light_u=0.0)
         failing = [s for s in sure if s.verdict(limit, k=k) == "fail"]
         if failing:
             verdict, worst = "fail", max((s for s in seen), key=lambda s: s.value)

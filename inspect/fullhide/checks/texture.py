@@ -43,6 +43,8 @@ _LIGHT_SIGMA_MM = LIGHT_MM / 5.3
 #: A finish whose tint shine changes less than this, ΔE for a doubling of the light by shine, is
 #: as good as neutral: shine only lightens it.
 _NEUTRAL = 1.5
+#: Up to this lift shine is read off its tint well enough to be taken from lightness.
+_LIFTED = 8.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -55,12 +57,15 @@ class Axes:
         Matrix (3, 3) from a relative change of XYZ to lightness, shine and colour.
     back
         Its inverse.
+    lift
+        How much shine changes the first axis for a change of one along the second.
     shines
         Whether the second axis is shine's; where the finish is neutral, it is colour.
     """
 
     to: Vector
     back: Vector
+    lift: float
     shines: bool
 
 
@@ -84,7 +89,12 @@ def axes_of(finish: Vector) -> Axes:
     second = beside / length if length > 1e-6 else np.linalg.svd(first[None])[2][1]
     turn = np.stack([first, second, np.cross(first, second)])
     to = turn @ root
-    return Axes(to=to, back=cast(Vector, np.linalg.inv(to)), shines=length > _NEUTRAL)
+    return Axes(
+        to=to,
+        back=cast(Vector, np.linalg.inv(to)),
+        lift=float(first @ toward) / max(length, 1e-6),
+        shines=length > _NEUTRAL,
+    )
 
 
 def _local_root(finish: Vector) -> Vector:
@@ -174,9 +184,15 @@ class Texture:
 
 
 def texture(
-    xyz: Array, judged: Mask, *, finish: Vector, mm_per_px: float, factor: float = 1.0
+    xyz: Array,
+    judged: Mask,
+    *,
+    finish: Vector,
+    mm_per_px: float,
+    factor: float = 1.0,
+    flat: bool = False,
 ) -> Texture:
-    """Blocks of a panel, a second-degree surface of lightness and of shine taken out.
+    """Blocks of a panel, the light's smooth play taken out.
 
     Parameters
     ----------
@@ -188,10 +204,18 @@ def texture(
         Scale of the pixels.
     factor
         Photo pixels a pixel.
+    flat
+        Whether a flat field was divided out.
 
     Returns
     -------
     Texture
+
+    Notes
+    -----
+    A second-degree surface of lightness and of shine is taken out. With a flat field the fall of
+    light is gone already, and slopes of a rolled panel shade by a plane: only that and what shine
+    lifts are taken from lightness, so that slow dye stays.
     """
     wanted = max(FINE_MM, min(_LARGEST_MM, _JPEG_PX / factor * mm_per_px))
     side = max(1, round(wanted / mm_per_px))
@@ -202,8 +226,15 @@ def texture(
     unlit = whole.copy()
     change = unlit
     if good.sum() >= _FEWEST:
-        unlit[..., 0] -= _fitted(whole[..., 0], good, 2)
-        unlit[..., 1] -= _fitted(whole[..., 1], good, 2 if axes.shines else 0)
+        if axes.shines:
+            shine = _fitted(whole[..., 1], good, 2)
+            unlit[..., 1] -= shine
+            if flat and axes.lift < _LIFTED:
+                unlit[..., 0] -= np.float32(axes.lift) * shine
+        else:
+            unlit[..., 1] -= _fitted(whole[..., 1], good, 0)
+        shaded = 1 if flat and axes.shines and axes.lift < _LIFTED else 2
+        unlit[..., 0] -= _fitted(np.ascontiguousarray(unlit[..., 0]), good, shaded)
         unlit[..., 2] -= _fitted(whole[..., 2], good, 0)
         # In more light the same difference of dye is a larger change.
         level = 1.0 + (whole[..., 0] - unlit[..., 0]) / float(axes.to[0].sum())
