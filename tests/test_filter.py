@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 from scipy.stats import norm
 
+from fullhide.background import enlarged
 from fullhide.checks.extent import Extent, extent_of
 from fullhide.checks.filter import (
     FALSE_ALARMS,
@@ -183,7 +184,7 @@ def test_the_threshold_is_never_below_chance() -> None:
 
 
 def test_the_smallest_detectable_spot_inverts_the_discs_height() -> None:
-    level = stack_of(noise(12))[0]
+    level = stack_of(noise(12))[-1]  # with no wider level: the filter is one Gaussian
     p = pair()
     highest = 0.4 * p.share_at_limit * level.separation(p)
     blur_mm = 0.2
@@ -289,3 +290,29 @@ def test_a_neighbour_is_not_swallowed() -> None:
     seed = np.ones((11, 11), bool)
     found = extent_of(share, seed, place, free=np.ones(share.shape, bool), blur_px=0.0)
     assert found.half_area_px == pytest.approx(np.pi * 64, rel=0.1)  # own tolerance
+
+
+@pytest.mark.parametrize("area_mm2", [1.0, 3.0, 12.0])
+@pytest.mark.parametrize("number", [0, 1, 2])
+def test_the_filter_answers_a_drawn_disc_as_it_says(area_mm2: float, number: int) -> None:
+    # Noise for the covariance, then the same filter on a bare disc alone: its output at the
+    # middle must be the height that the level states (own phantom; 10 % for the pixels of a disc
+    # and the halved levels' places).
+    p = pair()
+    size, mm = (400, 400), 0.15
+    y, x = np.indices(size) * mm - 200 * mm
+    disc = (np.hypot(x, y) <= np.sqrt(area_mm2 / np.pi)).astype(np.float32)
+    image = disc[..., None] * p.contrast.astype(np.float32)
+    noisy = stack_of(noise(5, size), mm_per_px=mm)
+    plain = stack_of(image, mm_per_px=mm)
+    level, seen = noisy[number], plain[number]
+    weights = level.weights(p)
+    output = np.zeros(seen.judged.shape)
+    for part, there in zip(weights, (seen, *seen.wider), strict=True):
+        around = there.ratio @ part.astype(np.float32)
+        output += np.asarray(enlarged(around, there.step // seen.step, output.shape[::-1]))
+    stated = float(level.height(p, area_mm2, blur_mm=0.0))
+    centre = output.shape[0] // 2
+    assert output[centre - 1 : centre + 2, centre - 1 : centre + 2].max() == pytest.approx(
+        stated, rel=0.1, abs=0.05 * float(level.height(p, level.area_mm2, blur_mm=0.0))
+    )

@@ -14,7 +14,7 @@ from fullhide.colour import WHITE_D50
 from fullhide.region import RegionView
 from fullhide.robust import MAD_TO_SD, fit, median
 
-__all__ = ["Background", "background", "masked_blur", "slow_mean", "times"]
+__all__ = ["Background", "background", "enlarged", "masked_blur", "slow_mean", "times"]
 
 Array = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -27,8 +27,10 @@ SLOW_MM = 7.0
 ALONG_MM, ACROSS_MM = 9.0, 0.08
 _COARSE_MM = 1.0
 #: Length of a difference of log tints that tells two colours apart pixel by pixel, and the
-#: strengths of bounced light that a valley may have, in bounces (our own choices).
+#: strengths of bounced light that a valley may have, in bounces; how many times nearer a place is
+#: to a colour beneath that is plainly bare (our own choices).
 _TELLING = 0.12
+_PLAINLY = 2.0
 _BOUNCES = (-0.6, 1.5)
 
 
@@ -46,12 +48,16 @@ class Background:
         How much a pixel's ratio is worth: the light it got, at most 1; 0 where not judged.
     judged
         Pixels that `ratio` holds for.
+    bare
+        Those of them that look far more like a colour beneath than like the finish, in places
+        wider than a pixel: what they do says nothing of the grain's own play.
     """
 
     finish: Vector
     ratio: Array
     weight: Array
     judged: Mask
+    bare: Mask
 
 
 def masked_blur(values: Array, weight: Array, sigma: tuple[float, float]) -> Array:
@@ -140,10 +146,10 @@ def background(view: RegionView, *, beneath: Sequence[Vector] = ()) -> Backgroun
         each non-negative, and a plane of drift of the light's colour. Seams: for every distance
         from the centre line its own colour, and shading that is slow along the seam.
     """
-    return _seam(view, beneath) if view.is_seam else _panel(view)
+    return _seam(view, beneath) if view.is_seam else _panel(view, beneath)
 
 
-def _panel(view: RegionView) -> Background:
+def _panel(view: RegionView, beneath: Sequence[Vector]) -> Background:
     block = max(1, round(_COARSE_MM / view.mm_per_px))
     values, mass = _coarse(view.xyz, view.judged, (block, block))
     good = mass > 0.5
@@ -157,7 +163,8 @@ def _panel(view: RegionView) -> Background:
     smooth += shine[..., None] * WHITE_D50.astype(np.float32)
     height, width = view.judged.shape
     smooth = _enlarged(smooth, (block, block), (width, height))
-    return _finished(view, smooth, finish)
+    bare = _like_beneath(values, good, finish, beneath, times=_PLAINLY)
+    return _finished(view, smooth, finish, _spread_out(bare, (block, block), (width, height)))
 
 
 def _coarse(xyz: Array, judged: Mask, block: tuple[int, int]) -> tuple[Array, Array]:
@@ -177,6 +184,11 @@ def _joined(image: Array, block: tuple[int, int]) -> Array:
     pad = (0, size[1] * block[1] - height, 0, size[0] * block[0] - width)
     padded = cv2.copyMakeBorder(image, *pad, cv2.BORDER_CONSTANT)
     return cast(Array, cv2.resize(padded, size, interpolation=cv2.INTER_AREA))
+
+
+def enlarged(coarse: Array, factor: int, size: tuple[int, int]) -> Array:
+    """An image enlarged by a whole factor and cut to a width and height."""
+    return _enlarged(coarse, (factor, factor), size)
 
 
 def _enlarged(coarse: Array, block: tuple[int, int], size: tuple[int, int]) -> Array:
@@ -273,11 +285,22 @@ def _seam(view: RegionView, beneath: Sequence[Vector]) -> Background:
         rows[row, 0] = median(np.ascontiguousarray(tint[row, sure[row]].T))
     smooth = bright[..., None] * _as_interreflection(rows, finish) * finish.astype(np.float32)
     height, width = view.judged.shape
-    return _finished(view, _enlarged(smooth, block, (width, height)), finish)
+    bare = _like_beneath(values, good, finish, beneath, times=_PLAINLY)
+    bare = _spread_out(bare, block, (width, height))
+    return _finished(view, _enlarged(smooth, block, (width, height)), finish, bare)
 
 
-def _like_beneath(values: Array, good: Mask, finish: Vector, beneath: Sequence[Vector]) -> Mask:
-    """Where a seam's tint is nearer to a colour beneath than to the finish.
+def _spread_out(mask: Mask, block: tuple[int, int], size: tuple[int, int]) -> Mask:
+    """A mask of blocks as one of pixels."""
+    whole = (mask.shape[1] * block[0], mask.shape[0] * block[1])
+    large = cv2.resize(mask.astype(np.uint8), whole, interpolation=cv2.INTER_NEAREST)
+    return np.asarray(large[: size[1], : size[0]] > 0)
+
+
+def _like_beneath(
+    values: Array, good: Mask, finish: Vector, beneath: Sequence[Vector], *, times: float = 1.0
+) -> Mask:
+    """Where the tint is nearer, so many times, to a colour beneath than to the finish.
 
     Either may be moved along the logarithm of its own colour, as light does that bounced in the
     valley. Colours that differ in lightness only are not told apart here.
@@ -293,7 +316,8 @@ def _like_beneath(values: Array, good: Mask, finish: Vector, beneath: Sequence[V
         apart = (apart - apart.mean()).astype(np.float32)
         if float(_beside_bounce(apart[None, None], finish)[0, 0]) < _TELLING:
             continue
-        found |= good & (_beside_bounce(logs - apart, colour) < own) & (own > 0.5 * _TELLING)
+        other = times * _beside_bounce(logs - apart, colour)
+        found |= good & (other < own) & (own > 0.5 * times * _TELLING)
     return found
 
 
@@ -343,7 +367,7 @@ def _as_interreflection(row_tint: Array, finish: Vector) -> Array:
     return cast(Array, (bounced / bounced.mean(axis=-1, keepdims=True)).astype(np.float32))
 
 
-def _finished(view: RegionView, smooth: Array, finish: Vector) -> Background:
+def _finished(view: RegionView, smooth: Array, finish: Vector, bare: Mask) -> Background:
     floor = np.float32(0.02) * finish.astype(np.float32)
     lowest = tuple(float(v) for v in floor)
     bright = cv2.inRange(smooth, (*lowest, 0.0), (1e9, 1e9, 1e9, 1e9)) > 0
@@ -355,4 +379,4 @@ def _finished(view: RegionView, smooth: Array, finish: Vector) -> Background:
     level = cv2.transform(smooth, (1.0 / (3.0 * finish))[None]).reshape(judged.shape)
     weight = np.clip(level, 0.03, 1.0).astype(np.float32)
     weight[~judged] = 0.0
-    return Background(finish=finish, ratio=ratio, weight=weight, judged=judged)
+    return Background(finish=finish, ratio=ratio, weight=weight, judged=judged, bare=bare & judged)

@@ -10,7 +10,7 @@ Electron. Syst. 28 (1992) 208-216, from memory.)
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from statistics import NormalDist
 from typing import cast
@@ -19,7 +19,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from fullhide.background import masked_blur, slow_mean, times
+from fullhide.background import enlarged, masked_blur, slow_mean, times
 from fullhide.robust import covariance, spread
 from fullhide.surface import Pair
 
@@ -45,6 +45,15 @@ FALSE_ALARMS = 0.01
 #: Allowance for clutter that is no Gaussian noise (our own choice).
 FLOCKS = 1.25
 _LOCAL_MM = 12.0
+#: Height from which local maxima are looked at, and how many tell how they die out (our own
+#: choices).
+_PEAK = 3.0
+_FEWEST_PEAKS = 20
+#: Share of a place's surroundings that must be judged (our own choice); the middle of a spot that
+#: lies inside the outline has more.
+_WHOLE = 0.8
+#: The output is independent a good half of a spot's diameter away (our own count on noise).
+_PLACES_A_SPOT = 4.0
 #: Of the normal distribution, in standard deviations: from its 5th to its 20th percentile, and
 #: from there to its middle (scipy.stats.norm.ppf).
 _LOWER_TAIL = 0.8033, 0.8416
@@ -54,6 +63,8 @@ _SPOILT = 2.5
 #: Standard deviations above which a pixel is plainly a spot's (our own choice).
 _PLAIN = 8.0
 _SAMPLE = 10_000
+#: Areas of discs that are tried, over the level's own.
+_AREAS = np.geomspace(0.02, 32.0, 120)
 #: Shading classes, finer towards the deep creases and the shine.
 _QUANTILES = (0, 0.002, 0.006, 0.02, 0.06, 0.15, 0.35, 0.65, 0.85, 0.94, 0.98, 0.994, 0.998, 1)
 
@@ -76,6 +87,15 @@ class Level:
         Of the smoothed ratios, spots left out, (3, 3).
     seam
         Whether x runs along a seam.
+    calm
+        Judged pixels that are plainly of no colour beneath: by these the clutter is told.
+    wider
+        The levels made for larger spots: what they see around a place tells its background.
+    joint
+        Covariance of this level's and the wider ones' ratios, (3n, 3n); None = of this level
+        alone.
+    blur_mm
+        Standard deviation of the photo's own blur.
     """
 
     area_mm2: float
@@ -86,11 +106,39 @@ class Level:
     judged: Mask
     covariance: Vector
     seam: bool
+    calm: Mask
+    wider: tuple[Level, ...] = ()
+    joint: Vector | None = None
+    blur_mm: float = 0.0
 
     def separation(self, pair: Pair) -> float:
         """Standard deviations that the bare colour beneath stands off, on a wide spot."""
         d = pair.contrast
         return float(np.sqrt(d @ np.linalg.solve(self.covariance, d)))
+
+    def response(self, area_mm2: NDArray[np.float64] | float, *, blur_mm: float) -> Vector:
+        """Part of its height that a disc reaches at its middle, on this and each wider level.
+
+        A disc of radius r under a Gaussian reaches 1 - exp(-r²/2σ²).
+        """
+        sigmas = [level.sigma_px * level.mm_per_px for level in (self, *self.wider)]
+        spread = np.square(sigmas) + blur_mm**2
+        ratio = np.asarray(area_mm2, np.float64)[..., None] / (2.0 * np.pi * spread)
+        return np.asarray(-np.expm1(-ratio), np.float64)
+
+    def weights(self, pair: Pair) -> Vector:
+        """Filter over this and the wider levels, (levels, 3), of unit noise."""
+        template = np.outer(self.response(self.area_mm2, blur_mm=self.blur_mm), pair.contrast)
+        joint = self.covariance if self.joint is None else self.joint
+        found = np.linalg.solve(joint, template.ravel())
+        return cast(Vector, (found / np.sqrt(template.ravel() @ found)).reshape(-1, 3))
+
+    def height(
+        self, pair: Pair, area_mm2: NDArray[np.float64] | float, *, blur_mm: float
+    ) -> Vector:
+        """Filter output at the middle of a disc of the bare colour beneath."""
+        parts = self.weights(pair) @ pair.contrast
+        return np.asarray(self.response(area_mm2, blur_mm=blur_mm) @ parts, np.float64)
 
 
 def levels(
@@ -98,9 +146,11 @@ def levels(
     weight: Array,
     judged: Mask,
     *,
+    bare: Mask | None = None,
     mm_per_px: float,
     limit_mm2: float,
     seam: bool,
+    blur_mm: float = 0.0,
     count: int = 3,
 ) -> tuple[Level, ...]:
     """Smooth a region's ratios for spots of the limit's area and 4, 16, ... times that.
@@ -109,24 +159,32 @@ def levels(
     ----------
     ratio, weight, judged
         As in `background.Background`.
+    bare
+        Pixels that are plainly of a colour beneath; None = none.
     mm_per_px
         Of the view.
     limit_mm2
         Smallest area that counts.
     seam
         Whether the view is a straightened seam.
+    blur_mm
+        Standard deviation of the photo's own blur.
     count
         Number of levels.
     """
     made: list[Level] = []
     there = judged.astype(np.float32)
+    spoilt = np.zeros_like(judged) if bare is None else bare
     radius_mm = float(np.sqrt(limit_mm2 / np.pi))
     step, area = 1, limit_mm2
     for _ in range(count):
         scale = mm_per_px * step
         sigma = KERNEL_OVER_RADIUS * radius_mm / scale
         smooth = masked_blur(ratio, weight, (sigma, sigma))
-        mask = there > 0.5
+        # A place whose surroundings are cut off by a rim is noisier than the rest.
+        around = cv2.GaussianBlur(there, (0, 0), sigma, borderType=cv2.BORDER_CONSTANT)
+        mask = (there > 0.5) & (around >= _WHOLE)
+        calm = mask & ~_near(spoilt, mask.shape, 1.5 * sigma)
         made.append(
             Level(
                 area_mm2=area,
@@ -135,15 +193,44 @@ def levels(
                 mm_per_px=scale,
                 ratio=smooth,
                 judged=mask,
-                covariance=covariance_of(smooth, mask),
+                calm=calm if 4 * calm.sum() > mask.sum() else mask,
+                covariance=np.eye(3),
                 seam=seam,
+                blur_mm=blur_mm,
             )
         )
         if min(ratio.shape[:2]) < 6:
             break
         ratio, weight, there = _halved(ratio, weight, there)
         step, area, radius_mm = 2 * step, 4.0 * area, 2.0 * radius_mm
-    return tuple(made)
+    return tuple(_joined(level, tuple(made[i + 1 :])) for i, level in enumerate(made))
+
+
+def _near(mask: Mask, shape: tuple[int, ...], reach_px: float) -> Mask:
+    """A mask carried to another size and grown."""
+    if not mask.any():
+        return np.zeros(shape, bool)
+    size = (shape[1], shape[0])
+    small = cv2.resize(mask.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    width = 2 * int(np.ceil(reach_px)) + 1
+    return cv2.dilate((small > 0.2).astype(np.uint8), np.ones((width, width), np.uint8)) > 0
+
+
+def _joined(level: Level, wider: tuple[Level, ...]) -> Level:
+    """The level with its wider ones and their joint covariance."""
+    rows, columns = _thinned(level.judged, _SAMPLE)
+    there = level.calm[::rows, ::columns]
+    y = np.arange(0, level.judged.shape[0], rows, dtype=np.float32)[:, None]
+    x = np.arange(0, level.judged.shape[1], columns, dtype=np.float32)[None]
+    channels = [level.ratio[::rows, ::columns][there]]
+    for other in wider:
+        k = np.float32(level.step / other.step)
+        at_x = np.broadcast_to((x + np.float32(0.5)) * k - np.float32(0.5), there.shape)
+        at_y = np.broadcast_to((y + np.float32(0.5)) * k - np.float32(0.5), there.shape)
+        seen = cv2.remap(other.ratio, at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        channels.append(cast(Array, seen)[there])
+    joint = covariance(np.ascontiguousarray(np.concatenate(channels, axis=1).T))
+    return replace(level, wider=wider, joint=joint, covariance=joint[:3, :3])
 
 
 def _halved(ratio: Array, weight: Array, there: Array) -> tuple[Array, Array, Array]:
@@ -162,12 +249,17 @@ def _halved(ratio: Array, weight: Array, there: Array) -> tuple[Array, Array, Ar
 
 def sampled(judged: Mask, *images: Array, count: int) -> list[Array]:
     """Values of images at evenly spread judged pixels, some `count` of them."""
+    rows, columns = _thinned(judged, count)
+    mask = judged[::rows, ::columns]
+    return [image[::rows, ::columns][mask] for image in images]
+
+
+def _thinned(judged: Mask, count: int) -> tuple[int, int]:
+    """Steps down and across that leave some `count` pixels."""
     step = max(1, int(np.sqrt(judged.size / count)))
     # A whole number of pixels apart in both ways; seams are too low to be thinned across.
     rows = 1 if judged.shape[0] < 200 else step
-    columns = step if rows > 1 else max(1, judged.size // count)
-    mask = judged[::rows, ::columns]
-    return [image[::rows, ::columns][mask] for image in images]
+    return rows, step if rows > 1 else max(1, judged.size // count)
 
 
 def covariance_of(ratio: Array, judged: Mask) -> Vector:
@@ -200,24 +292,27 @@ def significance(level: Level, pair: Pair) -> tuple[Array, Array]:
     beneath is taken off; on a real spot that is little.
     """
     d = pair.contrast
-    weights = np.linalg.solve(level.covariance, d)
-    weights = weights / np.sqrt(float(d @ weights))
-    unit = weights / float(weights @ d)
+    own = np.linalg.solve(level.covariance, d)
+    unit = own / float(own @ d)
     # Shading: mean of the three channels after the share's own part is taken off.
     left = (np.eye(3) - np.outer(d, unit)).mean(axis=0)
-    both = cv2.transform(level.ratio, np.stack([weights, left]).astype(np.float32))
+    weights = level.weights(pair)
+    both = cv2.transform(level.ratio, np.stack([weights[0], left]).astype(np.float32))
     t: Array = np.ascontiguousarray(both[..., 0], np.float32)
     shade: Array = np.asarray(both[..., 1], np.float32)
+    for other, part in zip(level.wider, weights[1:], strict=True):
+        around = cast(Array, cv2.transform(other.ratio, part[None].astype(np.float32)))
+        t += enlarged(around, other.step // level.step, (t.shape[1], t.shape[0]))
     if not level.judged.any():
-        return t, np.ones_like(t)
-    middle, scale = _by_shading(*sampled(level.judged, t, shade, count=_SAMPLE))
+        return np.zeros_like(t), np.ones_like(t)
+    middle, scale = _by_shading(*sampled(level.calm, t, shade, count=_SAMPLE))
     t -= middle(shade)
     wide = scale(shade)
     t /= wide
     # Plain spots and their rims left out; the whole region's own counts a little.
     wide_px = 2 * int(np.ceil(1.5 * level.sigma_px)) + 1
     plain = cv2.dilate((t > _PLAIN).astype(np.uint8), np.ones((wide_px, wide_px), np.uint8))
-    calm = level.judged & (plain == 0)
+    calm = level.calm & (plain == 0)
     mass = np.where(calm, np.float32(1.0), np.float32(0.05))
     square = np.where(calm, np.minimum(t * t, np.float32(9.0)), np.float32(1.0))
     sigma = _LOCAL_MM / level.mm_per_px
@@ -288,19 +383,27 @@ def threshold(level: Level, t: Array) -> float:
     """Significance above which a spot is no accident.
 
     Chance over the number of places a spot could be, a quarter more because grain comes in
-    flocks; or more where the clutter's other side, on which no spot can lie, reaches farther.
+    flocks; or more where the clutter's other side, on which no spot can lie, reaches farther, or
+    where the peaks die out so slowly that some would by themselves.
     """
-    places = max(10.0, float(level.judged.sum()) * level.mm_per_px**2 / level.area_mm2)
+    area = float(level.judged.sum()) * level.mm_per_px**2
+    places = max(10.0, _PLACES_A_SPOT * area / level.area_mm2)
     chance = -NormalDist().inv_cdf(FALSE_ALARMS / places)
     lows = _peaks(-t)
     tail = float(lows[2]) if len(lows) > 2 else 0.0
+    highs = _peaks(np.where(level.calm, t, np.float32(0.0)))
+    if len(highs) >= _FEWEST_PEAKS:
+        # The lowest quarter tells how fast heights die out, even where many are spots.
+        rate = np.log(4.0 / 3.0) / max(float(np.quantile(highs, 0.25)) - _PEAK, 0.02)
+        carried = _PEAK + np.log(len(highs) / FALSE_ALARMS) / rate
+        return max(FLOCKS * max(chance, tail), float(carried))
     return FLOCKS * max(chance, tail)
 
 
 def _peaks(t: Array) -> NDArray[np.float32]:
-    """Heights of an image's local maxima above 3, highest first."""
+    """Heights of an image's local maxima above `_PEAK`, highest first."""
     top = cv2.dilate(t, np.ones((5, 5), np.uint8))
-    return np.sort(t[(t >= top) & (t > 3.0)])[::-1]
+    return np.sort(t[(t >= top) & (t > _PEAK)])[::-1]
 
 
 def detectable_mm2(found: Sequence[tuple[Level, float]], pair: Pair, *, blur_mm: float) -> float:
@@ -322,12 +425,21 @@ def detectable_mm2(found: Sequence[tuple[Level, float]], pair: Pair, *, blur_mm:
     """
     best = float("inf")
     for level, highest in found:
-        need = highest / (pair.share_at_limit * level.separation(pair))
-        if need >= 0.98:
+        areas = level.area_mm2 * _AREAS
+        seen = pair.share_at_limit * level.height(pair, areas, blur_mm=blur_mm)
+        enough = np.flatnonzero(seen >= highest)
+        if not enough.size:
             continue
-        sigma2 = (level.sigma_px * level.mm_per_px) ** 2 + blur_mm**2
-        # A disc of radius r under a Gaussian reaches 1 - exp(-r²/2σ²) of its height.
-        best = min(best, -2.0 * np.pi * sigma2 * float(np.log1p(-need)))
+        i = int(enough[0])
+        if i == 0:
+            best = min(best, float(areas[0]))
+            continue
+        low, high = float(areas[i - 1]), float(areas[i])
+        for _ in range(24):
+            middle = 0.5 * (low + high)
+            seen_there = pair.share_at_limit * float(level.height(pair, middle, blur_mm=blur_mm))
+            low, high = (low, middle) if seen_there >= highest else (middle, high)
+        best = min(best, high)
     return best
 
 

@@ -51,7 +51,7 @@ SOLVABLE = 60.0
 #: spot rather than the picture (our own choice).
 ALIKE = 300.0
 #: Shares below this part of the limit's are not looked at (our own choice).
-FAINT = 0.3
+FAINT = 0.4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -112,9 +112,11 @@ def show_through(
         ground.ratio,
         ground.weight,
         ground.judged,
+        bare=ground.bare,
         mm_per_px=view.mm_per_px,
         limit_mm2=limits.show_through_mm2,
         seam=view.is_seam,
+        blur_mm=blur_mm,
     )
     seeds: list[_Seed] = []
     smallest: dict[str, float] = {}
@@ -147,7 +149,8 @@ def _marked(
         limit = threshold(level, t)
         seen.append((level, t, spread))
         # A difference too faint to count is left alone, however sure it is.
-        faint = FAINT * pair.share_at_limit * level.separation(pair)
+        least = level.height(pair, level.area_mm2, blur_mm=level.blur_mm)
+        faint = FAINT * pair.share_at_limit * float(least)
         over = (t > limit) & (t * spread > faint)
         if over.any():
             high = np.where(over, t, np.float32(0.0)).astype(np.float32)
@@ -203,7 +206,7 @@ def _measured(seeds: Sequence[_Seed], look: _Look) -> tuple[list[Spot], NDArray[
     radius_mm = float(np.sqrt(look.limits.show_through_mm2 / np.pi))
     sigma = FINE_OVER_RADIUS * radius_mm / view.mm_per_px
     fine = masked_blur(ground.ratio, ground.weight, (sigma, sigma))
-    covariance = covariance_of(fine, ground.judged)
+    covariance = covariance_of(fine, ground.judged & ~ground.bare)
     shares: dict[str, Array] = {}
     claimed = np.zeros(labels.shape, bool)
     for seed in sorted(seeds, key=lambda s: -s.height):
