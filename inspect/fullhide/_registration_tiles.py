@@ -127,11 +127,9 @@ def matched(
         spectra.append(np.fft.rfft2(cut))
     cross = np.conj(spectra[0]) * spectra[1]
     # Squared, the strength tamed to its root.
-    surface = np.fft.irfft2(
-        cross * cross / (np.abs(cross) ** 1.5 + np.float32(1e-6)) * _band(side, factor),
-        s=(side, side),
-    )
-    surface = surface.astype(np.float32)
+    strong = np.abs(cross) ** 1.5 + np.float32(1e-6)
+    band = _band(side, factor)
+    surface = cast(Array, np.fft.irfft2(cross * cross / strong * band, s=(side, side)))
     shift, sure = _peaks(surface, 2.0 * reach_px)
     return Match(at.astype(np.float64), to + 0.5 * shift, sure, surface, reach_px)
 
