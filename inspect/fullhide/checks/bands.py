@@ -28,6 +28,8 @@ _SHARE, _SHARE_OF_FEW, _FEW, _OVER_OTHERS = 0.3, 0.6, 3.0, 3.0
 #: ... and swing by at least this much to either side, ΔE00, and this many times their noise.
 _SWING, _SURE = 0.4, 6.0
 _FEWEST_BLOCKS = 100
+#: Few stripes must explain more than a single one: that explains at most this share of theirs.
+_SINGLE = 0.93
 #: Blocks that a wave is first placed by.
 _SAMPLES = 1500
 _WAYS = [np.array([x, y]) for x in (-1.0, 0.0, 1.0) for y in (-1.0, 0.0, 1.0) if x or y]
@@ -190,6 +192,9 @@ def _told(
     rest = float(np.square(samples).sum()) - _solved(base, samples)[1]
     noise = len(samples) * float(np.trace(_white_noise(look)))
     share = gained / max(rest - min(noise, 0.9 * rest), 1e-9)
+    periods = float(np.abs(wave) @ extent)
+    if periods < _FEW and _single(wave, samples, places, base) > _SINGLE * gained:
+        return None
     change = look.change[look.good].astype(np.float64)
     found, _ = _solved(design, change)
     # Half the swing: the longer half axis of what cosine and sine make along the axes.
@@ -199,7 +204,6 @@ def _told(
     # Grain is alike over a few blocks: as many samples count once.
     swing_u = spread * float(np.sqrt(2.0 / (len(change) / 6.0)))
     length = float(np.hypot(*wave))
-    periods = float(np.abs(wave) @ extent)
     if (
         share < (_SHARE_OF_FEW if periods < _FEW else _SHARE)
         or swing < max(_SWING, _SURE * swing_u)
@@ -222,6 +226,20 @@ def _told(
         direction_u_deg=max(float(np.degrees(turn_u)), 0.3),
         swing=swing,
     )
+
+
+def _single(wave: Vector, samples: Vector, places: Vector, base: Vector) -> float:
+    """Sum of squares that one broad stripe across the same way explains at most."""
+    few = slice(None, None, 1 + len(samples) // _SAMPLES)
+    along = places[few] @ wave
+    alone = _solved(base[few], samples[few])[1]
+    most = alone
+    for middle in np.linspace(along.min(), along.max(), 13):
+        for width in (0.2, 0.3, 0.45):
+            hump = np.exp(-(((along - middle) / width) ** 2))
+            design = np.column_stack([base[few], hump])
+            most = max(most, _solved(design, samples[few])[1])
+    return (most - alone) * len(samples) / len(samples[few])
 
 
 def _white_noise(look: Texture) -> Vector:
