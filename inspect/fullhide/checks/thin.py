@@ -50,6 +50,8 @@ _QUARTERS = 2.0 * NormalDist().inv_cdf(0.75)
 _LEAST_SPREAD = 0.1
 #: A spot in a thin coat is bare where it shows this much more of the colour beneath.
 _BARER = 0.25
+#: A place's outline is followed down to this share of its height: grain frays what is lower.
+_LOWEST = 0.15
 _FEWEST_BLOCKS = 24
 #: From this many standard deviations on a place stands out (some hundred places are looked at).
 _STANDS_OUT = 5.0
@@ -145,7 +147,8 @@ def thin_coats(
         if place is None or spot is None:
             continue
         spots.append(spot)
-        free = place.half & (labels[place.window] == 0)
+        outline = place.over(limits.show_through_delta_e, look)
+        free = (outline if outline.any() else place.half) & (labels[place.window] == 0)
         labels[place.window][free] = len(spots)
         unsure |= spot.verdict == "retake" and not seed.told
     return Outcome(
@@ -211,15 +214,23 @@ def _seeds(slow: Array, look: Texture, way: _Way, spread: Vector) -> list[_Seed]
 class _Place:
     """A soft place in a window of the view.
 
-    `shape` is the smoothed strength along the way, `half` where it is over half its `height`,
-    `colour` the mean change along the axes where it is highest.
+    `free` are the judged pixels, `shape` is the smoothed strength along the way, `half` where it
+    is over half its `height`, `colour` the mean change along the axes where it is highest.
     """
 
     window: Window
+    free: Mask
     shape: Array
     half: Mask
     height: float
     colour: Vector
+
+    def over(self, difference: float, look: Texture) -> Mask:
+        """Where the place differs from the finish by at least so much ΔE00."""
+        levels = np.linspace(_LOWEST, 0.95, 64)
+        reached = np.flatnonzero(look.delta_e(levels[:, None] * self.colour) >= difference)
+        level = levels[int(reached[0])] if reached.size else 0.95
+        return _touching((self.shape > level * self.height) & self.free, self.half)
 
 
 def _place(
@@ -249,7 +260,7 @@ def _place(
         return None
     top = half & (shape > 0.8 * height)
     colour = change[top if top.any() else half].mean(axis=0, dtype=np.float64)
-    return _Place(window=window, shape=shape, half=half, height=height, colour=colour)
+    return _Place(window=window, free=free, shape=shape, half=half, height=height, colour=colour)
 
 
 def _window(mask: Mask, look: Texture) -> tuple[Window, Window]:
@@ -312,19 +323,18 @@ def _spot(
     if not seed.told:
         verdict = "retake"
     px2 = view.mm_per_px**2
-
-    def area(difference: float) -> float:
-        level = min(difference / delta_e, 0.95) * place.height
-        return float((place.half & (place.shape > max(level, 0.5 * place.height))).sum()) * px2
-
+    area, more, less = (
+        float(place.over(difference, look).sum()) * px2
+        for difference in (limit, limit - u, limit + u)
+    )
     nearest = int(np.linalg.norm(seed.way.path - place.colour, axis=1).argmin())
     rows, columns = np.nonzero(place.half)
     top, left = place.window[0].start, place.window[1].start
     return Spot(
         kind="thin_coat",
         under=seed.way.pair.name,
-        area_mm2=area(limit),
-        area_u_mm2=0.5 * abs(area(limit - u) - area(limit + u)),
+        area_mm2=area,
+        area_u_mm2=0.5 * (more - less),
         delta_e=delta_e,
         share=float(seed.way.shares[nearest]),
         centre=(float(left + columns.mean()) + 0.5, float(top + rows.mean()) + 0.5),
