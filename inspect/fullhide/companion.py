@@ -236,7 +236,10 @@ def _both(view: RegionView, one: Background, two: Background, limit_mm2: float) 
     weight = np.where(shared, np.sqrt(low * high), np.float32(0.0)).astype(np.float32)
     weight[only_one] = gain[0] * one.weight[only_one]
     weight[only_two] = gain[1] * two.weight[only_two]
-    return replace(one, ratio=ratio, weight=weight, judged=one.judged | two.judged)
+    judged = one.judged | two.judged
+    return replace(
+        one, ratio=ratio, weight=weight, judged=judged, bare=(one.bare | two.bare) & judged
+    )
 
 
 def _gain(first: Array, apart: Array, foretold: Vector) -> tuple[np.float32, np.float32]:
