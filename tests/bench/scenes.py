@@ -182,7 +182,9 @@ def _photo(rng: np.random.Generator, number: int, *, careful: bool, wide: bool) 
     stop = float(rng.uniform(-0.5, 0.0) if careful else rng.uniform(-1.0, 1.0))
     balance = (1.0, 1.0, 1.0)
     if not careful:
-        balance = (float(rng.uniform(0.93, 1.07)), 1.0, float(rng.uniform(0.93, 1.07)))
+        # camera-b's matrix multiplies an error of its balance as it does noise.
+        red, blue = (1.0 + NOISE_OF[sensor] * float(rng.uniform(-0.07, 0.07)) for _ in range(2))
+        balance = (red, 1.0, blue)
     return Scene(
         size_px=SIZE_PX,
         mm_per_px=float(rng.choice(scales)),

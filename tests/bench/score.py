@@ -73,7 +73,7 @@ class Row:
     misses: tuple[Miss, ...]
     uneven_delta_e: float
     false: tuple[tuple[str, Finding], ...] = ()
-    along_errors: tuple[float, ...] = ()
+    along_errors: tuple[tuple[str, float], ...] = ()
     covered: bool | None = None
     clean_px: int = 0
     wrong_px: int = 0
@@ -256,9 +256,10 @@ def _along_errors(
     touched: Sequence[set[int]],
     numbers: dict[int, Finding],
     rendering: Rendering,
-) -> tuple[float, ...]:
-    """Errors, mm, of both ends of every stretch found, in the frame of the outline.
+) -> tuple[tuple[str, float], ...]:
+    """Worst grade of every stretch found, and the error of each of its ends, mm.
 
+    Counted in the frame of the outline.
     A gap's pixels at or above the limit's difference are projected on the seam's own path, whose
     length counts from where it enters the outline. Gaps that share a finding, and findings that
     share a gap, are compared as one stretch: from the first beginning to the last end.
@@ -278,14 +279,16 @@ def _along_errors(
             else:
                 rest.append((other, theirs))
         groups = [*rest, (mine, members)]
-    errors: list[float] = []
+    errors: list[tuple[str, float]] = []
     for ids, members in groups:
         stretches = [s for n in ids if (s := numbers[n].along_seam_mm) is not None]
         if not stretches:
             continue
         core = np.any([places[n].core for n in members], axis=0)
         low, high = _stretch(core, case.scene.seams[0], rendering)
-        errors += [min(s[0] for s in stretches) - low, max(s[1] for s in stretches) - high]
+        grade = "plain" if any(places[n].grade == "plain" for n in members) else "limit"
+        errors.append((grade, min(s[0] for s in stretches) - low))
+        errors.append((grade, max(s[1] for s in stretches) - high))
     return tuple(errors)
 
 
