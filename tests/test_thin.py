@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 from skimage.color import deltaE_ciede2000
 from staged import FOX, GREEN, flat_view, region_of, scene
 
+from fullhide.checks.double import without_double
 from fullhide.checks.outcome import Outcome, Spot
 from fullhide.checks.texture import texture
-from fullhide.checks.thin import film_path, thin_coats, without_double
+from fullhide.checks.thin import film_path, thin_coats
 from fullhide.colour import WHITE_D50, delta_e00, lab_to_xyz, xyz_to_lab
 from fullhide.job import Limits
 from fullhide.phantom import Film, Thin

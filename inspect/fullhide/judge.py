@@ -13,12 +13,13 @@ from fullhide import wording
 from fullhide.background import Background, background
 from fullhide.calibrate import xyz_of
 from fullhide.chart import ColourFit
+from fullhide.checks.double import without_double
 from fullhide.checks.evenness import evenness
 from fullhide.checks.match import match
 from fullhide.checks.outcome import Outcome
 from fullhide.checks.show_through import show_through
 from fullhide.checks.texture import texture
-from fullhide.checks.thin import thin_coats, without_double
+from fullhide.checks.thin import thin_coats
 from fullhide.colour import delta_e00, lab_to_xyz, xyz_to_lab
 from fullhide.findings import findings_of, reasons_of
 from fullhide.job import Job, Limits, PhotoEntry

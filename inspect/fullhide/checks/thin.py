@@ -9,7 +9,7 @@ photo. The remedies differ: another coat, or a touch-up.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from statistics import NormalDist
 from typing import cast
 
@@ -23,12 +23,11 @@ from fullhide.checks.texture import Texture
 from fullhide.colour import WHITE_D50
 from fullhide.job import Limits
 from fullhide.region import RegionView
-from fullhide.result import Verdict
 from fullhide.robust import covariance
 from fullhide.surface import Pair
 from fullhide.verdict import combine, coverage_factor, decide
 
-__all__ = ["film_path", "thin_coats", "without_double"]
+__all__ = ["film_path", "thin_coats"]
 
 Array = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -38,8 +37,10 @@ Window = tuple[slice, slice]
 #: A thin coat is at least this large at half its height, mm² (our own choice).
 SMALLEST_MM2 = 100.0
 #: Its edge rises from a quarter to three quarters over at least this length, mm: a bare spot's
-#: edge is as sharp as a cut or a mask (our own choice).
-SOFT_EDGE_MM = 0.8
+#: edge is as sharp as a cut or a mask. Where nearly all of the colour beneath shows there is no
+#: film to speak of, unless it fades very slowly (our own choices).
+SOFT_EDGE_MM, SLOW_EDGE_MM = 0.9, 2.0
+_NEARLY_BARE = 0.7
 #: Radius of the places that are looked for, as a Gaussian, mm.
 _SIGMA_MM = 3.0
 #: Smoothing of the map that outlines are read off, and room around a place, mm.
@@ -48,8 +49,6 @@ _OUTLINE_SIGMA_MM, _ROOM_MM = 1.2, 12.0
 _QUARTERS = 2.0 * NormalDist().inv_cdf(0.75)
 #: Spread that even the smoothest panel is taken to have, ΔE00 (our own choice).
 _LEAST_SPREAD = 0.1
-#: A spot in a thin coat is bare where it shows this much more of the colour beneath.
-_BARER = 0.25
 #: A place's outline is followed down to this share of its height: grain frays what is lower.
 _LOWEST = 0.15
 _FEWEST_BLOCKS = 24
@@ -97,6 +96,10 @@ class _Way:
     change: Vector
     path: Vector
     shares: Vector
+
+    def share_of(self, colour: Vector) -> float:
+        """Share of the colour beneath in the film nearest to a change along the axes."""
+        return float(self.shares[int(np.linalg.norm(self.path - colour, axis=1).argmin())])
 
 
 def thin_coats(
@@ -243,23 +246,28 @@ def _place(
     change = look.along_axes(view.xyz[window])
     light = np.ascontiguousarray(look.light[blocks])
     change -= cast(Array, cv2.resize(light, size, interpolation=cv2.INTER_LINEAR))
-    weights = np.linalg.solve(spread, seed.way.change)
-    along = (weights / float(seed.way.change @ weights))[None].astype(np.float32)
-    strength = cast(Array, cv2.transform(change, along).reshape(free.shape))
     weight = free.astype(np.float32)
-    shape = _blurred(strength, weight, _OUTLINE_SIGMA_MM / view.mm_per_px)
+    sigma = _OUTLINE_SIGMA_MM / view.mm_per_px
+    smooth = _blurred(change, weight, sigma)
     found = seed.mask[blocks].astype(np.uint8)
     core = (cv2.resize(found, size, interpolation=cv2.INTER_NEAREST) > 0) & free
-    height = float(np.quantile(shape[core], 0.9)) if core.any() else 0.0
-    half = _touching((shape > 0.5 * height) & free, core)
-    px2 = view.mm_per_px**2
-    if height <= 0 or float(half.sum()) * px2 < SMALLEST_MM2:
+    # Twice: along the film's way, then along the place's own colour, which it shows best by.
+    along = np.linalg.solve(spread, seed.way.change)
+    for _ in range(2):
+        shape = cast(Array, cv2.transform(smooth, along[None]).reshape(free.shape))
+        height = float(np.quantile(shape[core], 0.9)) if core.any() else 0.0
+        half = _touching((shape > 0.5 * height) & free, core)
+        if height <= 0 or float(half.sum()) * view.mm_per_px**2 < SMALLEST_MM2:
+            return None
+        top = half & (shape > 0.8 * height)
+        colour = change[top if top.any() else half].mean(axis=0, dtype=np.float64)
+        along = colour / max(float(colour @ colour), 1e-9)
+    strength = cast(Array, cv2.transform(change, along[None]).reshape(free.shape))
+    noise = float(along @ look.noise @ along) * look.side_mm**2
+    bare = seed.way.share_of(colour) > _NEARLY_BARE
+    least = SLOW_EDGE_MM if bare else SOFT_EDGE_MM
+    if _edge_mm(strength, weight, half, height, noise, view.mm_per_px) < least:
         return None
-    noise = float(along[0] @ look.noise @ along[0]) * look.side_mm**2
-    if _edge_mm(strength, weight, half, height, noise, view.mm_per_px) < SOFT_EDGE_MM:
-        return None
-    top = half & (shape > 0.8 * height)
-    colour = change[top if top.any() else half].mean(axis=0, dtype=np.float64)
     return _Place(window=window, free=free, shape=shape, half=half, height=height, colour=colour)
 
 
@@ -327,7 +335,6 @@ def _spot(
         float(place.over(difference, look).sum()) * px2
         for difference in (limit, limit - u, limit + u)
     )
-    nearest = int(np.linalg.norm(seed.way.path - place.colour, axis=1).argmin())
     rows, columns = np.nonzero(place.half)
     top, left = place.window[0].start, place.window[1].start
     return Spot(
@@ -336,62 +343,7 @@ def _spot(
         area_mm2=area,
         area_u_mm2=0.5 * (more - less),
         delta_e=delta_e,
-        share=float(seed.way.shares[nearest]),
+        share=seed.way.share_of(place.colour),
         centre=(float(left + columns.mean()) + 0.5, float(top + rows.mean()) + 0.5),
         verdict=verdict,
-    )
-
-
-def without_double(show: Outcome, thin: Outcome, *, limits: Limits) -> tuple[Outcome, Outcome]:
-    """Both outcomes without the spots of show-through that are part of a thin coat.
-
-    A spot stays if it shows much more of the colour beneath than the thin coat around it. A thin
-    coat that light could have made by its soft look is sure where show-through was.
-    """
-    if not thin.spots or thin.labels is None or not show.spots or show.labels is None:
-        return show, thin
-    kept = []
-    coats = list(thin.spots)
-    for number, spot in enumerate(show.spots, 1):
-        over = thin.labels[show.labels == number]
-        inside = over[over > 0]
-        if 2 * inside.size > over.size:
-            at = int(np.bincount(inside).argmax()) - 1
-            barer = (spot.share or 0.0) - (coats[at].share or 0.0) > _BARER
-            if not barer or spot.area_mm2 > 0.5 * coats[at].area_mm2:
-                if spot.verdict == "fail" and spot.area_mm2 > 0.25 * coats[at].area_mm2:
-                    coats[at] = replace(coats[at], verdict="fail")
-                continue
-        kept.append(number)
-    table = np.zeros(len(show.spots) + 1, np.uint16)
-    table[kept] = np.arange(1, len(kept) + 1)
-    spots = tuple(show.spots[number - 1] for number in kept)
-    sure = replace(
-        thin,
-        spots=tuple(coats),
-        verdict=combine(["pass", *(coat.verdict for coat in coats)]),
-        flags=thin.flags if any(coat.verdict == "retake" for coat in coats) else (),
-    )
-    return _of_these(show, spots, table[show.labels], limits), sure
-
-
-def _of_these(
-    show: Outcome, spots: tuple[Spot, ...], labels: NDArray[np.uint16], limits: Limits
-) -> Outcome:
-    """The outcome of show-through with fewer spots."""
-    k = coverage_factor(limits.confidence)
-    hidden = float("inf") if show.detectable_mm2 is None else show.detectable_mm2
-    largest = max((s for s in spots if s.reaches), key=lambda s: s.area_mm2, default=None)
-    value, u = (0.0, hidden / k) if largest is None else (largest.area_mm2, largest.area_u_mm2)
-    own: Verdict = "pass" if hidden <= limits.show_through_mm2 else "retake"
-    measure = show.measures["show_through_mm2"]
-    return replace(
-        show,
-        spots=spots,
-        labels=labels,
-        verdict=combine([own, *(spot.verdict for spot in spots)]),
-        measures={
-            **show.measures,
-            "show_through_mm2": replace(measure, value=value, u=u if np.isfinite(u) else None),
-        },
     )
