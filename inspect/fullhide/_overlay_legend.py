@@ -38,6 +38,7 @@ _MOST_FINDINGS = 12
 _MARGIN = 8
 _KINDS = {
     "show_through": "a colour beneath",
+    "thin_coat": "thin coat",
     "evenness": "uneven colour",
     "match": "off the reference colour",
 }
@@ -93,7 +94,8 @@ def finding_words(finding: Finding) -> str:
     """
     words = [_KINDS.get(finding.kind, printable(finding.kind.replace("_", " ")))]
     if finding.under is not None:
-        words = [printable(finding.under)]
+        under = printable(finding.under)
+        words = [under if finding.kind == "show_through" else f"{words[0]} over {under}"]
     if finding.area_mm2 is not None:
         words.append(wording.size(finding.area_mm2))
     if finding.delta_e is not None:
