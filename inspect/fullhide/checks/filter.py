@@ -63,8 +63,8 @@ _SPOILT = 2.5
 #: Standard deviations above which a pixel is plainly a spot's (our own choice).
 _PLAIN = 8.0
 _SAMPLE = 10_000
-#: Areas of discs that are tried, over the level's own.
-_AREAS = np.geomspace(0.02, 32.0, 120)
+#: Areas of discs that are tried, over the limit's.
+_AREAS = np.geomspace(0.02, 64.0, 120)
 #: Shading classes, finer towards the deep creases and the shine.
 _QUANTILES = (0, 0.002, 0.006, 0.02, 0.06, 0.15, 0.35, 0.65, 0.85, 0.94, 0.98, 0.994, 0.998, 1)
 
@@ -421,26 +421,31 @@ def detectable_mm2(found: Sequence[tuple[Level, float]], pair: Pair, *, blur_mm:
     Returns
     -------
     float
-        mm²; infinite if no size up to the largest level's would do.
+        mm²: it and every larger one, up to 64 times the limit, would be seen; else infinite.
     """
-    best = float("inf")
-    for level, highest in found:
-        areas = level.area_mm2 * _AREAS
-        seen = pair.share_at_limit * level.height(pair, areas, blur_mm=blur_mm)
-        enough = np.flatnonzero(seen >= highest)
-        if not enough.size:
-            continue
-        i = int(enough[0])
-        if i == 0:
-            best = min(best, float(areas[0]))
-            continue
-        low, high = float(areas[i - 1]), float(areas[i])
-        for _ in range(24):
-            middle = 0.5 * (low + high)
-            seen_there = pair.share_at_limit * float(level.height(pair, middle, blur_mm=blur_mm))
-            low, high = (low, middle) if seen_there >= highest else (middle, high)
-        best = min(best, high)
-    return best
+    if not found:
+        return float("inf")
+    areas = found[0][0].area_mm2 * _AREAS
+
+    def margin(area_mm2: NDArray[np.float64]) -> NDArray[np.float64]:
+        over = [
+            pair.share_at_limit * level.height(pair, area_mm2, blur_mm=blur_mm) / highest
+            for level, highest in found
+        ]
+        return np.asarray(np.max(over, axis=0) - 1.0, np.float64)
+
+    # A filter that looks around a spot answers a wide one less: every larger size must be seen.
+    unseen = np.flatnonzero(margin(areas) < 0.0)
+    if not unseen.size:
+        return float(areas[0])
+    last = int(unseen[-1])
+    if last == len(areas) - 1:
+        return float("inf")
+    low, high = float(areas[last]), float(areas[last + 1])
+    for _ in range(24):
+        middle = 0.5 * (low + high)
+        low, high = (low, middle) if margin(np.array([middle]))[0] >= 0.0 else (middle, high)
+    return high
 
 
 def reach(t: Array, spread: Array, *, free: Mask, k: float) -> float:
