@@ -136,7 +136,7 @@ def test_a_finding_on_clean_surface_is_false_and_counted(bench: SimpleNamespace)
     row = scored(bench, PANEL, labels, (finding(1, 2.25),), verdict="fail", value=2.25)
     assert [cause for cause, _ in row.false] == ["surface"]
     assert row.wrong_px == 100
-    assert row.covered is False
+    assert (row.covered, row.covered_largest) == (None, False)
 
 
 def test_stretches_are_compared_in_the_outlines_own_frame(bench: SimpleNamespace) -> None:

@@ -14,7 +14,7 @@ from scene_truth import LIMIT_MM2, Place, outline, places_of, region_mask, uneve
 from scenes import Case
 
 from fullhide.phantom import Distractor, Rendering, Seam, Truth
-from fullhide.result import Finding, PhotoResult
+from fullhide.result import Finding, Measure, PhotoResult
 
 Mask = NDArray[np.bool_]
 Labels = NDArray[Any]
@@ -75,6 +75,7 @@ class Row:
     false: tuple[tuple[str, Finding], ...] = ()
     along_errors: tuple[tuple[str, float], ...] = ()
     covered: bool | None = None
+    covered_largest: bool | None = None
     clean_px: int = 0
     wrong_px: int = 0
     chart: float | None = None
@@ -141,7 +142,10 @@ def score(
     for place in places:
         true_px |= place.touch
     clean = inside & ~true_px
-    measure = region.measures.get("show_through_mm2")
+    measure = region.measures.get(
+        "show_through_mm2", Measure(value=None, u=None, limit=None, unit="")
+    )
+    covered, largest = _covered(measure.value, measure.u, truth, places, touched, numbers)
     return Row(
         case=case,
         verdict=region.verdict or "none",
@@ -153,9 +157,8 @@ def score(
         uneven_delta_e=uneven_of(case, truth, inside),
         false=tuple((_cause(case, finding), finding) for finding in false),
         along_errors=_along_errors(case, places, touched, numbers, rendering),
-        covered=None
-        if measure is None
-        else _covered(measure.value, measure.u, inside, truth, places),
+        covered=covered,
+        covered_largest=largest,
         clean_px=int(clean.sum()),
         wrong_px=int((clean & (labels > 0)).sum()),
         chart=result.chart.residual_delta_e if result.chart.found else None,
@@ -203,21 +206,27 @@ def _miss(
 
 
 def _covered(
-    value: float | None, u: float | None, inside: Mask, truth: Truth, places: Sequence[Place]
-) -> bool | None:
-    """Whether value +- 1.96 u holds the largest true area; None where nothing was measured.
+    value: float | None,
+    u: float | None,
+    truth: Truth,
+    places: Sequence[Place],
+    touched: Sequence[set[int]],
+    numbers: dict[int, Finding],
+) -> tuple[bool | None, bool | None]:
+    """Whether value +- 1.96 u holds the true area: of what that finding lies on, and the largest.
 
-    Only spots and gaps; those that touch count as one, as a finding would have it.
+    Only spots and gaps; those that touch count as one for the largest, as a finding would have
+    it. None where nothing was measured, or where the finding lies on nothing: that one is false.
     """
-    true = [place for place in places if place.kind != "thin" and place.area_mm2 > 0]
-    if not value or u is None or not true:
-        return None
-    together = np.zeros_like(inside)
-    for place in true:
-        together |= place.core
-    _, _, stats, _ = cv2.connectedComponentsWithStats(together.astype(np.uint8), connectivity=8)
+    true = [n for n, place in enumerate(places) if place.kind != "thin" and place.area_mm2 > 0]
+    if not value or u is None or not true or not numbers:
+        return None, None
+    told = min(numbers.values(), key=lambda f: abs((f.area_mm2 or 0.0) - value)).id
+    own = sum(places[n].area_mm2 for n in true if told in touched[n])
+    together = np.any([places[n].core for n in true], axis=0).astype(np.uint8)
+    _, _, stats, _ = cv2.connectedComponentsWithStats(together, connectivity=8)
     largest = float(stats[1:, cv2.CC_STAT_AREA].max()) * truth.mm_per_px**2
-    return abs(value - largest) <= K95 * u
+    return abs(value - own) <= K95 * u if own else None, abs(value - largest) <= K95 * u
 
 
 def _cause(case: Case, finding: Finding) -> str:
