@@ -50,6 +50,8 @@ _AGREE_SHARE, _AGREE_COUNT = 0.6, 4
 #: Grain under a moved lamp leads astray by up to this, mm: on rendered leather of 2.4 mm pebbles
 #: the grain's own match was off by up to 0.6 mm. Within it the charts are believed.
 GRAIN_ASTRAY_MM = 1.0
+#: How far a part's rim reaches in, mm: what lies there is not matched.
+_RIM_MM = 3.0
 #: A simpler map between two charts is taken where it fits within this, pixels (our own choice).
 _CHART_PX = 0.3
 #: How far off the rough map may be, mm: beyond it nothing is searched.
@@ -265,7 +267,8 @@ def _refined(
     first = _grown(box, reach, photo.size_px)
     second = _grown(bounding_box(corners, other.size_px), reach, other.size_px)
     a, b = detail(photo, first, factor), detail(other, second, factor)
-    side = TILE_PX if min(a.shape) >= 1.25 * TILE_PX else _SMALL_TILE_PX
+    large = min(a.shape) >= 1.25 * TILE_PX and not _narrow(polygon, factor, TILE_PX)
+    side = TILE_PX if large else _SMALL_TILE_PX
     if min(*a.shape, *b.shape) < side:
         return refused
     centres = _tiles(polygon, first, a.shape, factor, side)
@@ -273,6 +276,7 @@ def _refined(
         return refused
     places = centres * factor + first[:2]
     near = (mapped(rough, places) - second[:2]) / factor
+    a = _within(a, polygon, first, factor, mm_per_px, side)
     reach_px = min(_SEARCH_MM / (mm_per_px * factor), 0.25 * side)
     match = matched(a, b, centres, near, side, factor=factor, reach_px=reach_px)
     # From pixels of the reduced crops to those of the photos.
@@ -289,7 +293,7 @@ def _refined(
         anchored=anchored,
         backed=backed,
     )
-    if made.found or not anchored:
+    if made.found or not backed:
         return made
     # No tile is sure by itself; all those that lie within the part may be together.
     inner = outline_mask([polygon], first, factor=factor).astype(np.float32)
@@ -301,6 +305,27 @@ def _refined(
         return made
     doubt = max(0.3, min(GRAIN_DOUBT_MM / mm_per_px, 0.5 * length))
     return _told(Registration(found=True, matrix=rough, box=box, doubt_px=doubt, agreeing=1.0))
+
+
+def _within(
+    fine: Array, polygon: Points, box: Box, factor: int, mm_per_px: float, side: int
+) -> Array:
+    """Detail of the surface alone: another part of the same make has the same rim.
+
+    A band too narrow for that takes the surface on either side with it.
+    """
+    mask = outline_mask([polygon], box, factor=factor)[: fine.shape[0], : fine.shape[1]]
+    if _narrow(polygon, factor, side):
+        inner = cv2.dilate(mask.astype(np.uint8), np.ones((side, side), np.uint8))
+    else:
+        reach = 2 * round(_RIM_MM / (mm_per_px * factor)) + 1
+        inner = cv2.erode(mask.astype(np.uint8), np.ones((reach, reach), np.uint8), borderValue=0.0)
+    return cast(Array, fine * cv2.blur(inner.astype(np.float32), (9, 9)))
+
+
+def _narrow(polygon: Points, factor: int, side: int) -> bool:
+    """Whether a region is narrower than a tile."""
+    return min(cv2.minAreaRect(polygon.astype(np.float32))[1]) / factor < side
 
 
 def _agreed(
@@ -342,11 +367,13 @@ def _agreed(
     doubt = GRAIN_DOUBT_MM / mm_per_px
     length = float(np.linalg.norm(lead))
     near = length * mm_per_px < GRAIN_ASTRAY_MM
-    if anchored and (backed or (near and spread * mm_per_px < _BEND_MM)):
+    spanned = count > 1 and near and spread * mm_per_px < _BEND_MM
+    if anchored and (backed or spanned):
         # The charts are no grain: what the grain says otherwise is the lamp's doing.
         bend = np.zeros((6, 2))
         doubt = max(0.3, min(doubt, 0.5 * length))
-    elif not near:
+    elif anchored or not near:
+        # Two charts that lead elsewhere than the view does cannot both be where they were.
         # The valley of a seam, whose dark side changes with the lamp, goes astray farther.
         return refused
     return _told(
@@ -392,8 +419,7 @@ def _grown(box: Box, by: int, size_px: tuple[int, int]) -> Box:
 def _tiles(polygon: Points, box: Box, shape: tuple[int, ...], factor: int, side: int) -> Points:
     """Centres of tiles of the reduced crop that see a good part of the region."""
     mask = outline_mask([polygon], box, factor=factor)[: shape[0], : shape[1]]
-    width = min(cv2.minAreaRect(polygon.astype(np.float32))[1]) / factor
-    if width < side:
+    if _narrow(polygon, factor, side):
         # Along a narrow band all tiles look alike: the surface on either side tells more.
         mask = cv2.dilate(mask.astype(np.uint8), np.ones((side, side), np.uint8)) > 0
     seen = cv2.blur(mask.astype(np.float32), (side, side), borderType=cv2.BORDER_CONSTANT)
