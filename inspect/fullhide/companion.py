@@ -17,7 +17,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from fullhide.background import Background, background, masked_blur, times
+from fullhide.background import (
+    SLOW_MM,
+    Background,
+    background,
+    masked_blur,
+    slow_mean,
+    times,
+)
 from fullhide.photo import Photo
 from fullhide.region import RegionView, ToXYZ, outline_mask
 from fullhide.registration import Registration, register
@@ -205,13 +212,36 @@ def joined(
         The first's, with ratios of all photos together; judged is what any of them shows.
     """
     for other in companions:
+        xyz = _filled(view, ground, other)
         ground = _both(view, ground, other.ground, limit_mm2)
         view = replace(
             view,
+            xyz=xyz,
             judged=view.judged | other.view.judged,
             clipped=view.clipped & ~other.view.judged,
         )
     return view, ground
+
+
+def _filled(view: RegionView, ground: Background, other: Companion) -> Array:
+    """The first photo's pixels, the other's in the first's light where only that shows them."""
+    fresh = other.view.judged & ~view.judged
+    if not fresh.any():
+        return view.xyz
+    shared = (view.judged & other.view.judged).astype(np.float32)
+    levels = [
+        cv2.transform(v.xyz, (1.0 / (3.0 * g.finish))[None]).reshape(fresh.shape)
+        for v, g in ((view, ground), (other.view, other.ground))
+    ]
+    level = cast(Array, levels[0] / np.maximum(levels[1], np.float32(1e-4)))
+    sigma = SLOW_MM / view.mm_per_px
+    # Where nothing near by is shared, the two are taken to be lit alike.
+    near = np.clip(50.0 * slow_mean(shared, np.ones_like(shared), sigma), 0.0, 1.0)
+    light = 1.0 + near * (slow_mean(level, shared, sigma) - 1.0)
+    colour = (ground.finish / other.ground.finish).astype(np.float32)
+    xyz = view.xyz.copy()
+    xyz[fresh] = other.view.xyz[fresh] * colour * light[fresh][:, None]
+    return xyz
 
 
 def _both(view: RegionView, one: Background, two: Background, limit_mm2: float) -> Background:
