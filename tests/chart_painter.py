@@ -77,10 +77,6 @@ class Painted:
         return self.encoded.shape[1], self.encoded.shape[0]
 
     @property
-    def curve(self) -> F32:
-        return np.repeat(_DECODE[:, None], 3, axis=1)
-
-    @property
     def matrix(self) -> F64:
         return SRGB_TO_2020
 

@@ -1,7 +1,7 @@
 """Where could a 24-patch chart be?  Flat patches, grown into lattices, judged by their colours.
 
 Every step works on reduced 8-bit pictures; nothing found here is believed before
-`_chart_read` has checked it on linear data.
+`_chart_judge` has checked it on linear data.
 """
 
 from __future__ import annotations

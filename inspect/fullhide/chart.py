@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from fullhide import _chart_find as finder
 from fullhide import _chart_fit as fitting
+from fullhide import _chart_judge as judging
 from fullhide import _chart_pose as posing
 from fullhide import _chart_read as sampling
 from fullhide._chart_data import EDITIONS, PATCHES
@@ -196,7 +197,7 @@ def find_chart(photo: Picture, *, spec: ChartSpec, corners_px: F64 | None = None
     ----------
     photo
         An opened photo (`fullhide.photo.Photo`, or anything with its `size_px`, `encoded`,
-        `curve`, `matrix`, `linear`, `clipped` and `preview`).
+        `matrix`, `linear`, `clipped` and `preview`).
     spec
         The chart to look for.
     corners_px
@@ -258,10 +259,6 @@ class _Remembering:
     @property
     def encoded(self) -> NDArray[np.uint8] | NDArray[np.uint16]:
         return self._photo.encoded
-
-    @property
-    def curve(self) -> NDArray[np.float32]:
-        return self._photo.curve
 
     @property
     def matrix(self) -> F64:
@@ -328,7 +325,7 @@ def _read(
     seen = sampling.sample(photo, pose.homography, pose.half)
     if seen is None:
         return missing
-    verdict = sampling.judge(seen, spec.lab, mirrored=mirrored, rms=pose.rms, edges=pose.edges)
+    verdict = judging.judge(seen, spec.lab, mirrored=mirrored, rms=pose.rms, edges=pose.edges)
     if not verdict.found:
         return replace(missing, flags=missing.flags + verdict.flags)
     board = posing.find_board(photo, pose)
