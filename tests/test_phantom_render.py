@@ -369,6 +369,17 @@ def test_distractors_are_seen_but_are_no_misses(kind: str) -> None:
     assert got.truth.spots == ()
 
 
+def test_a_seam_is_stitched_on_the_part_only() -> None:
+    seam = Seam((-5.0, 80.0), (215.0, 80.0), opened=True)
+    bare = rendered(replace(SMALL, seams=(seam,)))
+    sewn = rendered(replace(SMALL, seams=(replace(seam, thread=(90.0, 0.0, 5.0)),)))
+    changed = (sewn.rgb != bare.rgb).any(axis=2)
+    assert changed[150:170, 40:380].any()
+    # A stitch that starts at the rim reaches a millimetre or two beyond it: our own bound.
+    assert not changed[:, :6].any()
+    assert not changed[:, -6:].any()
+
+
 @pytest.mark.parametrize("kind", ["embossing", "fold"])
 def test_relief_of_the_part_changes_its_light_and_not_its_colour(kind: str) -> None:
     plain = replace(SMALL, leather=Leather("none", gloss=0.0, curvature_mm=0.0))

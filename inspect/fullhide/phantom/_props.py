@@ -194,9 +194,13 @@ def _stitches(seam: Seam, frame: Frame, colour: F32, number: int) -> list[Overla
     thread = Canvas(middle, length / 2 + abs(seam.bow_mm) + 4, frame)
     holes = Canvas(middle, length / 2 + abs(seam.bow_mm) + 4, frame)
     half = 0.26 * seam.width_mm
+    part = np.array(frame.panel_px, np.float32).reshape(-1, 1, 2)
     for u in np.arange(2.0, length - 2.0, 5.0):
         t = u / length
         place = axis * (u - length / 2) + left * 4 * seam.bow_mm * t * (1 - t)
+        x, y = frame.px((float(middle[0] + place[0]), float(middle[1] + place[1])))
+        if cv2.pointPolygonTest(part, (x, y), False) < 0:
+            continue  # the seam's path runs on beyond the part, its thread does not
         a, b = place - left * half - axis * 0.6, place + left * half + axis * 0.6
         thread.line(np.stack([a, b]), 0.6)
         holes.dot(a, 0.55)
