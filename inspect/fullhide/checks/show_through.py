@@ -27,6 +27,7 @@ from fullhide.region import RegionView
 from fullhide.result import Measure, Verdict
 from fullhide.surface import Pair, mix_delta_e, solve
 from fullhide.verdict import combine, coverage_factor, decide
+from fullhide.visibility import drawn_spot, visible_delta_e, visible_unit
 
 __all__ = ["show_through"]
 
@@ -45,6 +46,8 @@ FINE_OVER_RADIUS = 0.35
 MOST_SPOTS = 500
 #: A JPEG spreads a strong spot's colour over its block of coarse colour, photo pixels.
 JPEG_BLOCK_PX = 16.0
+#: Depth inside a spot, over its greatest, from which on it counts as its middle (our own choice).
+_INNERMOST = 0.6
 #: Up to this condition number a single pixel's share is told from its shine (our own choice).
 SOLVABLE = 60.0
 #: From this condition number on it is the colours' likeness to shadow or shine that hides a
@@ -134,8 +137,8 @@ def show_through(
         scale_doubt=scale_doubt,
         k=k,
     )
-    spots, labels = _measured(seeds, look)
-    return _judged(spots, labels, smallest, look)
+    spots, labels, seen = _measured(seeds, look)
+    return _judged(spots, labels, seen, smallest, look)
 
 
 def _marked(
@@ -196,15 +199,18 @@ def _seeds(marked: Array) -> list[_Seed]:
     return made
 
 
-def _measured(seeds: Sequence[_Seed], look: _Look) -> tuple[list[Spot], NDArray[np.uint16]]:
-    """Name, size and outline every seed, strongest first; what is covered by then is dropped."""
+def _measured(seeds: Sequence[_Seed], look: _Look) -> tuple[list[Spot], NDArray[np.uint16], float]:
+    """Name, size and outline every seed, strongest first; what is covered by then is dropped.
+
+    Last: how much a person sees of the one that shows most.
+    """
     ground, view = look.ground, look.view
     labels = np.zeros(ground.judged.shape, np.uint16)
     spots: list[Spot] = []
+    seen = 0.0
     if not seeds:
-        return spots, labels
-    radius_mm = float(np.sqrt(look.limits.show_through_mm2 / np.pi))
-    sigma = FINE_OVER_RADIUS * radius_mm / view.mm_per_px
+        return spots, labels, seen
+    sigma = FINE_OVER_RADIUS * _radius(look) / view.mm_per_px
     fine = masked_blur(ground.ratio, ground.weight, (sigma, sigma))
     covariance = covariance_of(fine, ground.judged & ~ground.bare)
     shares: dict[str, Array] = {}
@@ -222,14 +228,25 @@ def _measured(seeds: Sequence[_Seed], look: _Look) -> tuple[list[Spot], NDArray[
             free=ground.judged & ~claimed,
             blur_px=float(np.hypot(sigma, look.blur_mm / view.mm_per_px)),
         )
-        spot = _spot(extent, pair, seed, fine, look)
+        spot = _spot(extent, pair, seed, shares[pair.name], fine, look)
         if spot is not None and spot.worth_telling(look.limits.show_through_mm2):
             spots.append(spot)
             labels[extent.window][extent.mask] = len(spots)
             # A spot to touch up takes its fringe with it; one in doubt only itself.
             taken = extent.halo if spot.verdict == "fail" else extent.mask
             claimed[extent.window] |= taken
-    return spots, labels
+            seen = max(seen, _visible(extent, pair, shares[pair.name], look))
+    return spots, labels, seen
+
+
+def _visible(extent: Extent, pair: Pair, share_map: Array, look: _Look) -> float:
+    return visible_delta_e(
+        drawn_spot(share_map[extent.window], mask=extent.mask, halo=extent.halo),
+        pair.finish,
+        pair.under,
+        mm_per_px=look.view.mm_per_px,
+        distance_mm=look.limits.viewing_distance_mm,
+    )
 
 
 def _share_map(fine: Array, covariance: Vector, pair: Pair) -> Array:
@@ -257,29 +274,55 @@ def _which(seed: _Seed, fine: Array, look: _Look) -> Pair:
     return best
 
 
-def _share(extent: Extent, pair: Pair, fine: Array, look: _Look) -> float:
-    """Share of the colour beneath over a spot's inner part.
+def _core(mask: Mask) -> Mask:
+    """Innermost part of a spot: there a soft one shows most, and no rim mixes in."""
+    if not mask.any():
+        return mask
+    framed = np.pad(mask.astype(np.uint8), 1)
+    depth = cv2.distanceTransform(framed, cv2.DIST_L2, 3)[1:-1, 1:-1]
+    return np.asarray(depth >= _INNERMOST * float(depth.max()))
+
+
+def _share(extent: Extent, pair: Pair, share_map: Array, fine: Array, look: _Look) -> float:
+    """Share of the colour beneath in the middle of a spot.
 
     The three-component model, whitened by the region's own play of colour, on the mean pixel;
     where its colours lie so near one plane that shine could take the share's place, the share
-    map's.
+    map's. What blur took from the middle of a small spot is given back: a disc of radius r keeps
+    1 - exp(-r²/2σ²) of its height, and the whole of its volume.
     """
+    core = _core(extent.mask)
+    local = np.clip(share_map[extent.window], 0.0, 1.0)
     if pair.condition > SOLVABLE:
-        return float(np.clip(extent.share, 0.0, 1.0))
-    inner = cv2.erode(extent.mask.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
-    pixels = fine[extent.window][inner if inner.sum() >= 4 else extent.mask]
-    colour = pair.finish * (1.0 + pixels.mean(axis=0, dtype=np.float64))
-    noise = look.stack[0].covariance * np.outer(pair.finish, pair.finish)
-    found = solve(colour[None, None].astype(np.float32), pair=pair, covariance=noise)
-    return float(found.share[0, 0])
+        height = float(local[core].mean())
+    else:
+        mean = fine[extent.window][core].mean(axis=0, dtype=np.float64)
+        colour = pair.finish * (1.0 + mean)
+        noise = look.stack[0].covariance * np.outer(pair.finish, pair.finish)
+        found = solve(colour[None, None].astype(np.float32), pair=pair, covariance=noise)
+        height = float(found.share[0, 0])
+    sigma_mm = np.hypot(FINE_OVER_RADIUS * _radius(look), look.blur_mm)
+    around = 2.0 * np.pi * (float(sigma_mm) / look.view.mm_per_px) ** 2
+    volume = float(local[extent.halo | extent.mask].sum(dtype=np.float64))
+    share = height
+    for _ in range(4):
+        if share > 0:
+            share = min(1.0, height / float(-np.expm1(-volume / (share * around))))
+    return float(np.clip(share, 0.0, 1.0))
 
 
-def _spot(extent: Extent, pair: Pair, seed: _Seed, fine: Array, look: _Look) -> Spot | None:
+def _radius(look: _Look) -> float:
+    return float(np.sqrt(look.limits.show_through_mm2 / np.pi))
+
+
+def _spot(
+    extent: Extent, pair: Pair, seed: _Seed, share_map: Array, fine: Array, look: _Look
+) -> Spot | None:
     """The finding, or None if it does not reach a third of the limit's difference."""
     if not extent.mask.any():
         return None
     limits, view, k = look.limits, look.view, look.k
-    share = _share(extent, pair, fine, look)
+    share = _share(extent, pair, share_map, fine, look)
     delta_e = float(mix_delta_e(pair.finish, pair.under, share))
     if delta_e < limits.show_through_delta_e / 3.0:
         return None
@@ -317,7 +360,11 @@ def _spot(extent: Extent, pair: Pair, seed: _Seed, fine: Array, look: _Look) -> 
 
 
 def _judged(
-    spots: list[Spot], labels: NDArray[np.uint16], smallest: dict[str, float], look: _Look
+    spots: list[Spot],
+    labels: NDArray[np.uint16],
+    seen: float,
+    smallest: dict[str, float],
+    look: _Look,
 ) -> Outcome:
     limit = look.limits.show_through_mm2
     counted = [spot for spot in spots if spot.reaches]
@@ -336,7 +383,13 @@ def _judged(
         measures={
             "show_through_mm2": Measure(
                 value=value, u=u if np.isfinite(u) else None, limit=limit, unit="mm²"
-            )
+            ),
+            "visible_delta_e": Measure(
+                value=seen if spots else None,
+                u=None,
+                limit=None,
+                unit=visible_unit(look.limits.viewing_distance_mm),
+            ),
         },
         spots=tuple(spots),
         labels=labels,
