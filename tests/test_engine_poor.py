@@ -125,7 +125,8 @@ def test_a_damaged_photo_is_never_passed_nor_failed(tmp_path: Path, monkeypatch)
 def test_a_burnt_out_surface_is_not_passed(tmp_path: Path, exposure: float, spots) -> None:
     what = scene(finish=SAND, camera=Camera(exposure=exposure), spots=spots)
     region = region_of(what, tmp_path, finish=SAND, mm_per_px=0.15)
-    assert region.verdict == ("fail" if spots and exposure < 2 else "retake")
+    # Only 3 % of the surface is left to judge by: a spot there may fail it, nothing may pass it.
+    assert region.verdict in (("fail", "retake") if spots else ("retake",))
     assert "clipped" in region.flags
     assert any("burnt out" in reason for reason in region.reasons)
 
