@@ -175,6 +175,33 @@ def test_grain_and_noise_average_out() -> None:
 # What does not count
 
 
+def cord(width: int) -> NDArray[np.bool_]:
+    """Blocks of a strip from edge to edge."""
+    kinds = np.zeros((ROWS, COLUMNS), bool)
+    kinds[8 : 8 + width] = True
+    return kinds
+
+
+def test_a_thing_on_the_panel_is_no_unevenness_but_asks_to_be_outlined() -> None:
+    outcome = checked(fields(cord(2), other=(75.0, 5.0, 20.0)))
+    assert value_of(outcome) < 0.3  # own tolerance
+    assert outcome.verdict == "retake"
+    assert outcome.flags == ("odd_patch",)
+
+
+def test_a_thing_too_large_to_overlook_fails() -> None:
+    outcome = checked(fields(cord(5), other=(75.0, 5.0, 20.0)))
+    assert outcome.verdict == "fail"
+
+
+def test_a_single_spot_does_not_make_a_panel_uneven() -> None:
+    kinds = np.zeros((ROWS, COLUMNS), bool)
+    kinds[10, 12:14] = True
+    outcome = checked(fields(kinds, other=(75.0, 5.0, 20.0)))
+    assert value_of(outcome) < 0.3  # own tolerance
+    assert outcome.verdict == "pass"
+
+
 def test_pixels_that_are_not_judged_do_not_count() -> None:
     xyz = fields(scattered(0.0))
     judged = np.ones(xyz.shape[:2], bool)

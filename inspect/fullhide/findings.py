@@ -41,6 +41,8 @@ def reasons_of(
         return reasons + _of_spots(outcome, scaled, airbag)
     if verdict == "pass" or outcome.verdict == "pass" or not outcome.measures:
         return reasons
+    if "odd_patch" in outcome.flags:  # the flag says what is the matter
+        return reasons
     measure = next(iter(outcome.measures.values()))
     if measure.value is None or measure.limit is None:
         return reasons

@@ -157,6 +157,12 @@ FLAGS: dict[str, Flag] = {
             "no_flat_field", "nothing in the photo shows how evenly the light falls on the surface"
         ),
         _flag(
+            "odd_patch",
+            "part of the surface stands out from the rest by far",
+            "if it is a thing, outline it with the kind `ignore`; if not, touch it up and take "
+            "the photo again",
+        ),
+        _flag(
             "soft_patch",
             "a soft patch may be thin dye, or only shade or shine",
             "take it again with the lamp moved, and photograph a plain grey board in the same "

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,6 +16,7 @@ from fullhide.checks.texture import Texture, pooled
 from fullhide.colour import delta_e00, xyz_to_lab
 from fullhide.job import Limits
 from fullhide.result import Measure, Verdict
+from fullhide.robust import MAD_TO_SD
 from fullhide.verdict import coverage_factor, decide
 
 __all__ = ["evenness", "unevenness"]
@@ -38,6 +40,9 @@ _KNOWN_LIGHT = 0.01
 _NOISE_DOUBT = 0.08
 #: In larger blocks a small block counts with at most this ΔE: a spot is no unevenness.
 _SPOT_DELTA_E = 12.0
+#: Few blocks that differ by this much, and by so many times the usual, are spots or things on the
+#: panel, told of elsewhere; so many at most (our own choices).
+_ODD_DELTA_E, _ODD_TIMES, _ODD_SHARE = 6.0, 5.0, 0.1
 #: 0.95 point of chi-square with 1 degree of freedom (scipy.stats.chi2.ppf).
 _CHI2_1 = 3.84
 
@@ -104,28 +109,31 @@ def evenness(
     Falloff, the roll of a cushion and shine are smooth: a second-degree surface of lightness and
     one of shine is taken out of every panel. A panel passes if what is left is even. It fails
     only if so much of it is left beyond everything that light could have done; in between, the
-    grey board or a moved lamp tells.
+    grey board or a moved lamp tells. Few places that stand out by far are spots or things: they
+    do not make a panel uneven, but keep it from passing where they are a twentieth of it.
     """
-    doubt = _lightness_doubt(look.finish, light_doubt)
     k = coverage_factor(limits.confidence)
-    limit = limits.uneven_delta_e
+    doubt = _lightness_doubt(look.finish, light_doubt)
+    whole = look
+    look = replace(whole, good=whole.good & ~_odd(whole))
     seen = unevenness(look, look.change, light_u=doubt)
     if not seen:
         return Outcome(check="evenness", verdict=None)
+    limit = limits.uneven_delta_e
     worst = max(seen, key=lambda s: s.value + k * s.u(limit, k=k))
     verdicts = {scale.verdict(limit, k=k) for scale in seen}
     verdict: Verdict = "pass" if verdicts == {"pass"} else "retake"
-    flags: tuple[str, ...] = ()
+    flags: tuple[str, ...] = () if flat or verdict == "pass" else ("no_flat_field",)
     if "fail" in verdicts:
+        worst = max(seen, key=lambda s: s.value)
         known = flat and light_doubt <= _KNOWN_LIGHT
         sure = unevenness(look, look.beyond_light(flat=known), light_u=0.0)
-        failing = [s for s in sure if s.verdict(limit, k=k) == "fail"]
-        if failing:
-            verdict, worst = "fail", max((s for s in seen), key=lambda s: s.value)
-        else:
-            worst = max(seen, key=lambda s: s.value)
-    if verdict == "retake":
-        flags = ("no_flat_field",) if not flat else ()
+        if any(scale.verdict(limit, k=k) == "fail" for scale in sure):
+            verdict, flags = "fail", ()
+    elif verdict == "pass" and look.good.sum() < whole.good.sum():
+        every = unevenness(whole, whole.change, light_u=doubt)
+        if any(scale.verdict(limit, k=k) != "pass" for scale in every):
+            verdict, flags = "retake", ("odd_patch",)
     measure = Measure(value=worst.value, u=worst.u(limit, k=k), limit=limit, unit="ΔE00")
     bands = find_bands(look)
     return Outcome(
@@ -135,6 +143,16 @@ def evenness(
         measures={"uneven_delta_e": measure, **_band_measures(bands)},
         flags=flags,
     )
+
+
+def _odd(look: Texture) -> Mask:
+    """Blocks of few places that stand out by far, and those beside them: spots, or things."""
+    length = np.sqrt(np.square(look.change).sum(axis=-1))
+    usual = MAD_TO_SD * float(np.median(length[look.good])) if look.good.any() else 0.0
+    odd = look.good & (length > max(_ODD_DELTA_E, _ODD_TIMES * usual))
+    if not odd.any() or odd.sum() > _ODD_SHARE * look.good.sum():
+        return np.zeros(odd.shape, bool)
+    return cv2.dilate(odd.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
 
 
 def _stripes(bands: Bands, verdict: Verdict, airbag: bool) -> tuple[str, ...]:
