@@ -131,7 +131,7 @@ def test_windows_line_ends_and_a_byte_order_mark_are_no_mistake(tmp_path: Path) 
         ("show_through_delta_e", "show_throgh_delta_e", "did you mean `show_through_delta_e`?"),
         ("[limits]", "[limit]", "did you mean `limits`?"),
         ("width_mm", "width", "did you mean `width_mm`?"),
-        ("[finish]", "[qqqqqq]", "known are name, under, finish, chart, limits, photo"),
+        ("[finish]", "[qqqqqq]", "known are name, under, thread, finish, chart, limits, photo"),
         ("lab = [38.0, -28.0, 9.0]", "lab = [38.0, -28.0]", "three numbers"),
         ("lab = [38.0, -28.0, 9.0]", "lab = [138.0, -28.0, 9.0]", "L from 0 to 100"),
         ("lab = [38.0, -28.0, 9.0]", "lab = [38.0, -128.5, 9.0]", "-128 to 128"),

@@ -119,6 +119,8 @@ class Job:
     ----------
     folder
         What the photos' paths are relative to.
+    thread
+        Colours of thread, piping and the like that may be seen and are no miss.
     finish
         The colour asked for; None means what each region itself mostly is.
     photos
@@ -134,6 +136,7 @@ class Job:
     name: str
     folder: Path
     under: tuple[Colour, ...] = ()
+    thread: tuple[Colour, ...] = ()
     finish: Colour | None = None
     chart: ChartSettings = field(default_factory=ChartSettings)
     limits: Limits = field(default_factory=Limits)
@@ -190,6 +193,7 @@ def load_job(folder: str | Path) -> Job:
         name=checked.name,
         folder=folder,
         under=tuple(Colour(colour.name, _lab(colour.lab)) for colour in checked.under),
+        thread=tuple(Colour(colour.name, _lab(colour.lab)) for colour in checked.thread),
         finish=Colour(checked.finish.name, _lab(checked.finish.lab)) if checked.finish else None,
         chart=ChartSettings(
             edition=None if own else (chart.edition or ChartSettings().edition),
@@ -293,16 +297,17 @@ def _checked(where: Path, raw: dict[str, Any], lines: dict[KeyPath, int]) -> Job
     except ValidationError as error:
         found = mistakes(error, model=JobFile)
         raise _first(where, found, lines) from None
-    names: dict[str, int] = {}
-    for index, colour in enumerate(checked.under):
-        first = names.setdefault(colour.name.casefold(), index)
-        if first != index:
-            twice = Mistake(
-                ("under", index, "name"),
-                f'two [[under]] tables are named "{colour.name}"',
-                "give each colour its own name",
-            )
-            raise _first(where, [twice], lines)
+    for table, colours in (("under", checked.under), ("thread", checked.thread)):
+        names: dict[str, int] = {}
+        for index, colour in enumerate(colours):
+            first = names.setdefault(colour.name.casefold(), index)
+            if first != index:
+                twice = Mistake(
+                    (table, index, "name"),
+                    f'two [[{table}]] tables are named "{colour.name}"',
+                    "give each colour its own name",
+                )
+                raise _first(where, [twice], lines)
     return checked
 
 

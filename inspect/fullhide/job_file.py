@@ -72,6 +72,7 @@ _TABLE = "a table"
 _DELTA_E = "a number above 0 and at most 100"
 _EXPECTS: dict[str, str] = {
     "under": "one or more [[under]] tables",
+    "thread": "one or more [[thread]] tables",
     "finish": "a [finish] table",
     "chart": "a [chart] table",
     "limits": "a [limits] table",
@@ -184,6 +185,7 @@ class JobFile(_Table):
 
     name: Name
     under: list[UnderTable] = []
+    thread: list[UnderTable] = []
     finish: FinishTable | None = None
     chart: ChartTable = ChartTable()
     limits: LimitsTable = LimitsTable()
@@ -249,12 +251,15 @@ def _mistake(item: Any, model: type[BaseModel], path: KeyPath) -> Mistake:
 
 def _is_table(loc: KeyPath) -> bool:
     """Whether a location in the file is a table as a whole, not a key with a value."""
-    return loc[-1] in {"chart", "limits", "finish"} or (len(loc) == 2 and loc[0] == "under")
+    return loc[-1] in {"chart", "limits", "finish"} or (
+        len(loc) == 2 and loc[0] in {"under", "thread"}
+    )
 
 
 def _model_at(model: type[BaseModel], loc: KeyPath) -> type[BaseModel]:
     tables: dict[str, type[BaseModel]] = {
         "under": UnderTable,
+        "thread": UnderTable,
         "finish": FinishTable,
         "chart": ChartTable,
         "limits": LimitsTable,
@@ -266,7 +271,7 @@ def _table_name(path: KeyPath) -> str:
     """Name the table around a key as a person sees it: ``[limits]``, ``[[under]] 2``."""
     if not path:
         return ""
-    if len(path) > 1 and isinstance(path[1], int) and path[0] in {"under", "photo"}:
+    if len(path) > 1 and isinstance(path[1], int) and path[0] in {"under", "thread", "photo"}:
         return f"[[{path[0]}]] {path[1] + 1}"
     return f"[{path[0]}]"
 

@@ -227,6 +227,7 @@ def _outcomes(
                 view,
                 ground,
                 pairs=pairs,
+                allowed=_allowed(scene, ground, job),
                 limits=job.limits,
                 blur_mm=scene.blur_px * scene.mm_per_px,
                 scale_doubt=scene.scale_doubt,
@@ -269,19 +270,38 @@ def _outcomes(
     return outcomes
 
 
+def _finish(scene: Scene, ground: Background, job: Job) -> Vector:
+    """XYZ of the finish in the light that the other colours' values are given for."""
+    if not job.finish:
+        return ground.finish
+    asked = lab_to_xyz(job.finish.lab)
+    if not scene.calibrated:
+        return asked
+    if float(delta_e00(xyz_to_lab(ground.finish), xyz_to_lab(asked))) >= 15.0:
+        return ground.finish
+    # The region may lie in less light than the chart: both colours of a pair must be taken in
+    # the same light.
+    finish: Vector = ground.finish / float(np.clip(ground.finish[1] / asked[1], 0.4, 2.0))
+    return finish
+
+
+def _allowed(scene: Scene, ground: Background, job: Job) -> list[Pair]:
+    """Thread and what else may be seen, as pairs with the finish."""
+    finish = _finish(scene, ground, job)
+    limit = job.limits.show_through_delta_e
+    made = [
+        colour_pair(thread.name, finish, lab_to_xyz(thread.lab), limit_delta_e=limit)
+        for thread in job.thread
+    ]
+    return [pair for pair in made if np.isfinite(pair.share_at_limit)]
+
+
 def _pairs(
     scene: Scene, ground: Background, job: Job, *, airbag: bool
 ) -> tuple[list[Pair], Outcome | None]:
     """Colour pairs that could be seen; or, if the region is a colour beneath itself, its fail."""
-    finish = ground.finish
+    finish = _finish(scene, ground, job)
     asked = lab_to_xyz(job.finish.lab) if job.finish else None
-    if asked is not None:
-        near = float(delta_e00(xyz_to_lab(finish), xyz_to_lab(asked)))
-        level = float(np.clip(finish[1] / asked[1], 0.4, 2.0))
-        if not scene.calibrated or near < 15.0:
-            # The region may lie in less light than the chart: both colours of a pair must be
-            # taken in the same light.
-            finish = asked if not scene.calibrated else finish / level
     pairs = []
     for under in job.under:
         xyz = lab_to_xyz(under.lab)

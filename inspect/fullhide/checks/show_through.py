@@ -46,6 +46,9 @@ FINE_OVER_RADIUS = 0.35
 MOST_SPOTS = 500
 #: A JPEG spreads a strong spot's colour over its block of coarse colour, photo pixels.
 JPEG_BLOCK_PX = 16.0
+#: Thread must explain a place's colour so many times better than any colour beneath (our own
+#: choice).
+_CLEARLY = 0.25
 #: Depth inside a spot, over its greatest, from which on it counts as its middle (our own choice).
 _INNERMOST = 0.6
 #: Up to this condition number a single pixel's share is told from its shine (our own choice).
@@ -75,6 +78,7 @@ class _Look:
     ground: Background
     stack: Sequence[Level]
     pairs: Sequence[Pair]
+    allowed: Sequence[Pair]
     limits: Limits
     blur_mm: float
     scale_doubt: float
@@ -86,6 +90,7 @@ def show_through(
     ground: Background,
     *,
     pairs: Sequence[Pair],
+    allowed: Sequence[Pair] = (),
     limits: Limits,
     blur_mm: float,
     scale_doubt: float = 0.0,
@@ -98,6 +103,9 @@ def show_through(
         The region and its spot-free look.
     pairs
         One for each colour that may lie beneath and could be seen.
+    allowed
+        The same for colours that may be seen, such as thread: what is clearly one of these is no
+        spot.
     limits
         The job's limits.
     blur_mm
@@ -132,6 +140,7 @@ def show_through(
         ground=ground,
         stack=stack,
         pairs=pairs,
+        allowed=allowed,
         limits=limits,
         blur_mm=blur_mm,
         scale_doubt=scale_doubt,
@@ -219,6 +228,9 @@ def _measured(seeds: Sequence[_Seed], look: _Look) -> tuple[list[Spot], NDArray[
         if claimed[seed.peak] or len(spots) >= MOST_SPOTS:
             continue
         pair = _which(seed, fine, look)
+        if pair is None:
+            claimed[seed.window] |= seed.mask
+            continue
         if pair.name not in shares:
             shares[pair.name] = _share_map(fine, covariance, pair)
         extent = extent_of(
@@ -258,20 +270,28 @@ def _share_map(fine: Array, covariance: Vector, pair: Pair) -> Array:
     )
 
 
-def _which(seed: _Seed, fine: Array, look: _Look) -> Pair:
-    """Colour beneath that explains the seed's own change of colour best."""
+def _which(seed: _Seed, fine: Array, look: _Look) -> Pair | None:
+    """Colour beneath that explains the seed's own change of colour best.
+
+    None if thread, or what else may be seen, explains it clearly better.
+    """
     mean = fine[seed.window][seed.mask].astype(np.float64).mean(axis=0)
-    best, least = look.pairs[0], float("inf")
-    for pair in look.pairs:
-        d = pair.contrast
-        tolerance = look.stack[0].covariance + np.diag((0.02 + 0.05 * np.abs(mean)) ** 2)
-        weights = np.linalg.solve(tolerance, d)
-        share = float(weights @ mean) / float(weights @ d)
-        left = mean - min(max(share, 0.0), 1.1) * d
-        cost = float(left @ np.linalg.solve(tolerance, left))
-        if cost < least:
-            best, least = pair, cost
-    return best
+    costs = [_unexplained(mean, pair, look) for pair in look.pairs]
+    best = int(np.argmin(costs))
+    others = [_unexplained(mean, pair, look) for pair in look.allowed]
+    if others and min(others) < _CLEARLY * costs[best]:
+        return None
+    return look.pairs[best]
+
+
+def _unexplained(mean: Vector, pair: Pair, look: _Look) -> float:
+    """What no share of the colour beneath explains of a mean ratio, squared deviations."""
+    d = pair.contrast
+    tolerance = look.stack[0].covariance + np.diag((0.02 + 0.05 * np.abs(mean)) ** 2)
+    weights = np.linalg.solve(tolerance, d)
+    share = float(weights @ mean) / float(weights @ d)
+    left = mean - min(max(share, 0.0), 1.1) * d
+    return float(left @ np.linalg.solve(tolerance, left))
 
 
 def _core(mask: Mask) -> Mask:

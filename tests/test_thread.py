@@ -1,0 +1,51 @@
+"""Declared thread is no miss; what lies beneath still is. Truth: our own phantoms."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from staged import GREEN, WHITE, region_of, scene, spot
+
+from fullhide.errors import JobError
+from fullhide.job import load_job
+from fullhide.phantom import Distractor
+
+CREAM = ("cream thread", (84.0, 1.0, 16.0))
+RUST = ("rust thread", (42.0, 44.0, 42.0))
+LOOSE = Distractor("thread", (60.0, 70.0), size_mm=18.0, lab=CREAM[1])
+
+
+def test_declared_thread_is_no_miss(tmp_path: Path) -> None:
+    what = scene(distractors=(LOOSE,))
+    region = region_of(what, tmp_path, under=(GREEN,), thread=(CREAM,))
+    assert region.findings == ()
+
+
+def test_a_spot_beside_declared_thread_is_still_found(tmp_path: Path) -> None:
+    what = scene(distractors=(LOOSE,), spots=(spot(),))
+    region = region_of(what, tmp_path, under=(GREEN,), thread=(CREAM,))
+    assert region.verdict == "fail"
+    assert [finding.under for finding in region.findings] == [GREEN[0]]
+
+
+@pytest.mark.parametrize("under", [GREEN, WHITE], ids=lambda colour: colour[0])
+@pytest.mark.parametrize("thread", [GREEN[1], WHITE[1], CREAM[1], RUST[1]])
+def test_thread_never_hides_a_colour_beneath(tmp_path: Path, under, thread) -> None:
+    # Not even thread of the very colour that lies beneath.
+    what = scene(spots=(spot(under[0]),))
+    region = region_of(what, tmp_path, under=(GREEN, WHITE), thread=(("thread", thread),))
+    assert region.verdict == "fail"
+
+
+def test_thread_is_read_from_the_job_file(tmp_path: Path) -> None:
+    (tmp_path / "photos").mkdir()
+    (tmp_path / "photos" / "a.jpg").write_bytes(b"x")
+    text = 'name = "j"\n[[thread]]\nname = "Cream"\nlab = [84.0, 1.0, 16.0]\n'
+    photo = '[[photo]]\nfile = "photos/a.jpg"\n'
+    (tmp_path / "job.toml").write_text(text + photo)
+    (thread,) = load_job(tmp_path).thread
+    assert (thread.name, thread.lab) == ("Cream", (84.0, 1.0, 16.0))
+    (tmp_path / "job.toml").write_text(text + text.split("\n", 1)[1] + photo)
+    with pytest.raises(JobError, match=r'two \[\[thread\]\] tables are named "Cream"'):
+        load_job(tmp_path)
