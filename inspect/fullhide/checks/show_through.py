@@ -22,6 +22,7 @@ from fullhide.checks.filter import (
     threshold,
 )
 from fullhide.checks.outcome import Outcome, Spot
+from fullhide.colour import WHITE_D50
 from fullhide.job import Limits
 from fullhide.region import RegionView
 from fullhide.result import Measure, Verdict
@@ -46,9 +47,11 @@ FINE_OVER_RADIUS = 0.35
 MOST_SPOTS = 500
 #: A JPEG spreads a strong spot's colour over its block of coarse colour, photo pixels.
 JPEG_BLOCK_PX = 16.0
-#: Thread must explain a place's colour so many times better than any colour beneath (our own
-#: choice).
-_CLEARLY = 0.25
+#: A place is no spot if its colour lies this far from any share of a colour beneath, near to what
+#: thread, shadow or shine does, and so many times nearer to that. Squared standard deviations; the
+#: first two are the 0.998 and 0.97 points of chi-square with 2 degrees of freedom
+#: (scipy.stats.chi2.ppf).
+_REFUTED, _PLAUSIBLE, _CLEARLY = 12.4, 7.0, 0.25
 #: Depth inside a spot, over its greatest, from which on it counts as its middle (our own choice).
 _INNERMOST = 0.6
 #: Up to this condition number a single pixel's share is told from its shine (our own choice).
@@ -273,24 +276,27 @@ def _share_map(fine: Array, covariance: Vector, pair: Pair) -> Array:
 def _which(seed: _Seed, fine: Array, look: _Look) -> Pair | None:
     """Colour beneath that explains the seed's own change of colour best.
 
-    None if thread, or what else may be seen, explains it clearly better.
+    None if none does, while thread, shadow or shine alone explains it well.
     """
     mean = fine[seed.window][seed.mask].astype(np.float64).mean(axis=0)
-    costs = [_unexplained(mean, pair, look) for pair in look.pairs]
+    costs = [_unexplained(mean, pair.contrast, look) for pair in look.pairs]
     best = int(np.argmin(costs))
-    others = [_unexplained(mean, pair, look) for pair in look.allowed]
-    if others and min(others) < _CLEARLY * costs[best]:
+    # Thread of another colour; a hole, crease or fold: less light or more; a glint.
+    shine = WHITE_D50 / look.pairs[best].finish
+    others = [pair.contrast for pair in look.allowed]
+    others += [-np.ones(3), np.ones(3), shine / shine.max()]
+    other = min(_unexplained(mean, contrast, look) for contrast in others)
+    if costs[best] > _REFUTED and other < _PLAUSIBLE and other < _CLEARLY * costs[best]:
         return None
     return look.pairs[best]
 
 
-def _unexplained(mean: Vector, pair: Pair, look: _Look) -> float:
-    """What no share of the colour beneath explains of a mean ratio, squared deviations."""
-    d = pair.contrast
+def _unexplained(mean: Vector, contrast: Vector, look: _Look) -> float:
+    """What no amount of a change of colour explains of a mean ratio, squared deviations."""
     tolerance = look.stack[0].covariance + np.diag((0.02 + 0.05 * np.abs(mean)) ** 2)
-    weights = np.linalg.solve(tolerance, d)
-    share = float(weights @ mean) / float(weights @ d)
-    left = mean - min(max(share, 0.0), 1.1) * d
+    weights = np.linalg.solve(tolerance, contrast)
+    share = float(weights @ mean) / float(weights @ contrast)
+    left = mean - min(max(share, 0.0), 1.1) * contrast
     return float(left @ np.linalg.solve(tolerance, left))
 
 
