@@ -62,13 +62,16 @@ def _of_these(
     value, u = (0.0, hidden / k) if largest is None else (largest.area_mm2, largest.area_u_mm2)
     own: Verdict = "pass" if hidden <= limits.show_through_mm2 else "retake"
     measure = show.measures["show_through_mm2"]
+    measures = {
+        **show.measures,
+        "show_through_mm2": replace(measure, value=value, u=u if np.isfinite(u) else None),
+    }
+    if not spots:  # what a person sees of a spot goes with the spots
+        measures.pop("visible_delta_e", None)
     return replace(
         show,
         spots=spots,
         labels=labels,
         verdict=combine([own, *(spot.verdict for spot in spots)]),
-        measures={
-            **show.measures,
-            "show_through_mm2": replace(measure, value=value, u=u if np.isfinite(u) else None),
-        },
+        measures=measures,
     )

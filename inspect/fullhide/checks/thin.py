@@ -54,6 +54,8 @@ _LOWEST = 0.15
 _FEWEST_BLOCKS = 24
 #: From this many standard deviations on a place stands out (some hundred places are looked at).
 _STANDS_OUT = 5.0
+#: The second way is that of a film which differs by so many times the limit.
+_THINNER = 3.0
 #: A colour that light cannot make tells film from light from this many on.
 _TELLS = 3.5
 #: Relative doubt of a difference of colour (our own allowance).
@@ -127,7 +129,7 @@ def thin_coats(
     -----
     A place whose whole difference light could have made is a retake: a dent shades as softly.
     """
-    ways = [w for pair in pairs if (w := _way(pair, look, limits)) is not None]
+    ways = [way for pair in pairs for way in _ways(pair, look, limits)]
     labels = np.zeros(judged.shape, np.uint16)
     if not ways or look.good.sum() < _FEWEST_BLOCKS:
         return Outcome(check="thin_coat", verdict="pass")
@@ -137,7 +139,7 @@ def thin_coats(
     middle = np.median(samples, axis=1)
     slow -= middle
     spread = covariance(samples - middle[:, None]) + _LEAST_SPREAD**2 * np.eye(3)
-    seeds = [seed for way in ways for seed in _seeds(slow, look, way, spread)]
+    seeds = [seed for way in ways for seed in _seeds(slow, look, way, spread, limits)]
     claimed = np.zeros(look.good.shape, bool)
     spots: list[Spot] = []
     unsure = False
@@ -163,16 +165,22 @@ def thin_coats(
     )
 
 
-def _way(pair: Pair, look: Texture, limits: Limits) -> _Way | None:
-    """Change by a film just thin enough to be seen; None where none is."""
+def _ways(pair: Pair, look: Texture, limits: Limits) -> list[_Way]:
+    """Changes by a film just thin enough to be seen, and by a much thinner one, if any are.
+
+    The path bends: over a light colour a film first turns more chromatic, then lighter.
+    """
     films = film_path(pair.finish, pair.under)
     path = (films / pair.finish - 1.0) @ look.axes.to.T
-    seen = np.flatnonzero(look.delta_e(path) >= limits.show_through_delta_e)
-    if not seen.size:
-        return None
     channel = int(np.abs(pair.under - pair.finish).argmax())
     shares = (films - pair.finish)[:, channel] / (pair.under - pair.finish)[channel]
-    return _Way(pair=pair, change=path[int(seen[-1])], path=path, shares=np.clip(shares, 0.0, 1.0))
+    shares = np.clip(shares, 0.0, 1.0)
+    found = []
+    for times in (1.0, _THINNER):
+        seen = np.flatnonzero(look.delta_e(path) >= times * limits.show_through_delta_e)
+        if seen.size:
+            found.append(_Way(pair=pair, change=path[int(seen[-1])], path=path, shares=shares))
+    return found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -186,12 +194,13 @@ class _Seed:
     told: bool
 
 
-def _seeds(slow: Array, look: Texture, way: _Way, spread: Vector) -> list[_Seed]:
+def _seeds(slow: Array, look: Texture, way: _Way, spread: Vector, limits: Limits) -> list[_Seed]:
     weights = np.linalg.solve(spread, way.change)
     unit = float(np.sqrt(way.change @ weights))
     t = cv2.transform(slow, (weights / unit)[None].astype(np.float32)).reshape(look.good.shape)
     # Half of what can be seen: beneath it lies nothing to act on.
-    over = look.good & (t > max(_STANDS_OUT, 0.5 * unit))
+    faint = limits.show_through_delta_e / max(float(look.delta_e(way.change)), 1e-6)
+    over = look.good & (t > max(_STANDS_OUT, 0.5 * unit * faint))
     count, parts = cv2.connectedComponents(over.astype(np.uint8), connectivity=8)
     light = 2 if look.axes.shines else 1
     beyond = float(np.sqrt(spread[light:, light:].trace()))
