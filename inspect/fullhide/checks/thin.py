@@ -273,7 +273,8 @@ def _place(
         along = colour / max(float(colour @ colour), 1e-9)
     strength = cast(Array, cv2.transform(change, along[None]).reshape(free.shape))
     noise = float(along @ look.noise @ along) * look.side_mm**2
-    bare = seed.way.share_of(colour) > _NEARLY_BARE
+    whole = float(look.delta_e(seed.way.path[0]))
+    bare = max(seed.way.share_of(colour), float(look.delta_e(colour)) / whole) > _NEARLY_BARE
     least = SLOW_EDGE_MM if bare else SOFT_EDGE_MM
     if _edge_mm(strength, weight, half, height, noise, view.mm_per_px) < least:
         return None
