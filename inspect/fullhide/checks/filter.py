@@ -44,7 +44,7 @@ KERNEL_OVER_RADIUS = 0.6
 FALSE_ALARMS = 0.01
 #: Allowance for clutter that is no Gaussian noise (our own choice).
 FLOCKS = 1.25
-_LOCAL_MM = 12.0
+_LOCAL_MM = 6.0
 #: Height from which local maxima are looked at, and how many tell how they die out (our own
 #: choices).
 _PEAK = 3.0
@@ -62,6 +62,11 @@ _LOWER_TAIL = 0.8033, 0.8416
 _SPOILT = 2.5
 #: Standard deviations above which a pixel is plainly a spot's (our own choice).
 _PLAIN = 8.0
+#: From one class of shading to the next the spread grows at most so many times, the middle moves by
+#: at most so many spreads (our own choices).
+_STEP_SPREAD, _STEP_MIDDLE = 2.0, 1.0
+#: Farther off than this a pixel counts no more to its surroundings' spread (our own choice).
+_FARTHEST = 4.0
 _SAMPLE = 10_000
 #: Areas of discs that are tried, over the limit's.
 _AREAS = np.geomspace(0.02, 64.0, 120)
@@ -309,22 +314,29 @@ def significance(level: Level, pair: Pair) -> tuple[Array, Array]:
     t -= middle(shade)
     wide = scale(shade)
     t /= wide
-    # Plain spots and their rims left out; the whole region's own counts a little.
+    # Twice: what is plainly a spot shows only once the rough places are told from the calm.
+    for _ in range(2):
+        power = _local_power(level, t)
+        t /= power
+        wide *= power
+    t[~level.judged] = 0.0
+    return t, wide
+
+
+def _local_power(level: Level, t: Array) -> Array:
+    """Root of the mean square around each place, plain spots and their rims left out.
+
+    The whole region's own, 1, counts a little.
+    """
     wide_px = 2 * int(np.ceil(1.5 * level.sigma_px)) + 1
     plain = cv2.dilate((t > _PLAIN).astype(np.uint8), np.ones((wide_px, wide_px), np.uint8))
     calm = level.calm & (plain == 0)
     mass = np.where(calm, np.float32(1.0), np.float32(0.05))
-    square = np.where(calm, np.minimum(t * t, np.float32(9.0)), np.float32(1.0))
+    square = np.where(calm, np.minimum(t * t, np.float32(_FARTHEST**2)), np.float32(1.0))
     sigma = _LOCAL_MM / level.mm_per_px
     # A seam along, each row for itself: the valley is noisier than its banks.
-    power = (
-        masked_blur(square, mass, (sigma, 0.5)) if level.seam else slow_mean(square, mass, sigma)
-    )
-    power = np.sqrt(np.maximum(power, np.float32(0.4)))
-    t /= power
-    wide *= power
-    t[~level.judged] = 0.0
-    return t, wide
+    mean = masked_blur(square, mass, (sigma, 0.5)) if level.seam else slow_mean(square, mass, sigma)
+    return np.sqrt(np.maximum(mean, np.float32(0.4)))
 
 
 def _by_shading(
@@ -344,6 +356,7 @@ def _by_shading(
         places.append(float(shade[(start + end) // 2]))
         middles.append(middle)
         spreads.append(wide)
+    _held(middles, spreads)
     floor = 0.5 * float(np.median(spreads)) + 1e-6
 
     # By a table of 256 shadings: a hundredth of their whole range is fine enough.
@@ -360,6 +373,17 @@ def _by_shading(
         return cast(Array, cv2.LUT(index, table))
 
     return (lambda x: looked_up(x, tables[0])), (lambda x: looked_up(x, tables[1]))
+
+
+def _held(middles: list[float], spreads: list[float]) -> None:
+    """Hold the outer classes to their neighbours: a class of few pixels may be all one spot's."""
+    centre = int(np.argmin(spreads))
+    for outward, end in ((1, len(spreads)), (-1, -1)):
+        for i in range(centre + outward, end, outward):
+            near = i - outward
+            spreads[i] = min(spreads[i], _STEP_SPREAD * spreads[near])
+            reach = _STEP_MIDDLE * spreads[near]
+            middles[i] = min(max(middles[i], middles[near] - reach), middles[near] + reach)
 
 
 def _centre(values: Array) -> tuple[float, float]:
@@ -389,7 +413,11 @@ def threshold(level: Level, t: Array) -> float:
     area = float(level.judged.sum()) * level.mm_per_px**2
     places = max(10.0, _PLACES_A_SPOT * area / level.area_mm2)
     chance = -NormalDist().inv_cdf(FALSE_ALARMS / places)
-    lows = _peaks(-t)
+    # Around a plain spot the filter's surround answers with troughs.
+    widest = level.wider[-1] if level.wider else level
+    reach_px = 2.5 * widest.sigma_px * widest.step / level.step
+    away = ~_near(t > _PLAIN, t.shape, reach_px)
+    lows = _peaks(np.where(away, -t, np.float32(0.0)))
     tail = float(lows[2]) if len(lows) > 2 else 0.0
     highs = _peaks(np.where(level.calm, t, np.float32(0.0)))
     if len(highs) >= _FEWEST_PEAKS:
