@@ -25,7 +25,9 @@ from staged import (
 from fullhide import wording
 from fullhide.also import Seconds
 from fullhide.background import Background
-from fullhide.companion import Companion, joined
+from fullhide.checks.outcome import Outcome, Spot
+from fullhide.checks.steady import steady
+from fullhide.companion import Companion, changed, joined
 from fullhide.engine import Inspection, inspect_photo
 from fullhide.errors import FullhideError
 from fullhide.phantom import Camera, Leather, Scene, save_photo
@@ -289,3 +291,48 @@ def test_what_neither_shows_stays_unseen() -> None:
     assert not ground.judged[SPOT].any()
     assert view.clipped[SPOT].all()
     assert (ground.weight[SPOT] == 0).all()
+
+
+def test_a_spot_that_changed_with_the_lamp_is_in_doubt_and_not_gone() -> None:
+    labels = np.zeros((SIDE, SIDE), np.uint16)
+    labels[SPOT], labels[150:160, 150:160] = 1, 2
+    spots = tuple(
+        Spot(
+            kind="show_through",
+            under="old green",
+            area_mm2=4.0,
+            area_u_mm2=0.2,
+            delta_e=9.0,
+            share=0.3,
+            centre=(float(x), float(y)),
+        )
+        for x, y in ((68, 108), (155, 155))
+    )
+    sure = Outcome(check="show_through", verdict="fail", spots=spots, labels=labels)
+    nowhere = np.zeros((SIDE, SIDE), bool)
+    assert steady(sure, nowhere).verdict == "fail"
+    one = nowhere.copy()
+    one[SPOT] = True
+    found = steady(sure, one)
+    assert found.verdict == "fail"
+    assert [spot.verdict for spot in found.spots] == ["retake", "fail"]
+    everywhere = steady(sure, ~nowhere)
+    assert everywhere.verdict == "retake"
+    assert [spot.verdict for spot in everywhere.spots] == ["retake", "retake"]
+
+
+@pytest.mark.parametrize(("second", "differs"), [(0.6, False), (0.1, True), (-0.5, True)])
+def test_photos_contradict_where_brightness_changed(second: float, differs: bool) -> None:
+    first, other = noise(1), noise(2)
+    first[SPOT] += 0.6
+    other[SPOT] += second
+    (view, ground), (v, g) = look(first), look(other)
+    moved_there = changed(
+        view,
+        ground,
+        [Companion(view=v, ground=g, registration=Registration(found=True))],
+        limit_mm2=1.0,
+    )
+    inner = moved_there[103:113, 63:73]
+    assert inner.mean() == (1.0 if differs else 0.0)
+    assert moved_there.mean() < 0.02

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from fullhide import wording
 from fullhide.background import background
 from fullhide.colour import lab_to_xyz
-from fullhide.companion import Companion, Second, companion, joined
+from fullhide.companion import Companion, Second, changed, companion, joined
 from fullhide.errors import FullhideError
 from fullhide.job import Job, PhotoEntry
 from fullhide.judge import Scene, Seen, judge_region
@@ -112,12 +112,10 @@ def judge_together(
             others.append((second, found))
     if not others:
         return _unused(result), *alone[1:]
-    whole, ground = joined(
-        view,
-        background(view, beneath=beneath),
-        [found for _, found in others],
-        limit_mm2=job.limits.show_through_mm2,
-    )
+    limit_mm2 = job.limits.show_through_mm2
+    own, found_others = background(view, beneath=beneath), [found for _, found in others]
+    whole, ground = joined(view, own, found_others, limit_mm2=limit_mm2)
+    differs = changed(view, own, found_others, limit_mm2=limit_mm2)
     # What lies a little beside its place is smeared as by blur; of two photos, by half of it.
     blur = max(scene.blur_px, *(second.blur_px for second, _ in others))
     astray = max(0.5 * found.registration.doubt_px for _, found in others)
@@ -128,7 +126,7 @@ def judge_together(
         job=job,
         entry=entry,
         reference=reference,
-        seen=Seen(view=whole, ground=ground),
+        seen=Seen(view=whole, ground=ground, changed=differs),
     )
 
 

@@ -28,10 +28,10 @@ from fullhide.background import (
 from fullhide.photo import Photo
 from fullhide.region import RegionView, ToXYZ, outline_mask
 from fullhide.registration import Registration, register
-from fullhide.robust import fit
+from fullhide.robust import fit, median, spread
 from fullhide.seam import normals
 
-__all__ = ["Companion", "Second", "companion", "joined"]
+__all__ = ["Companion", "Second", "changed", "companion", "joined"]
 
 Array = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -43,6 +43,9 @@ Box = tuple[int, int, int, int]
 LEAST_SEEN = 0.5
 #: Of the Gaussian that two photos are weighed at, over the radius of the limit's disc.
 WEIGH_OVER_RADIUS = 0.6
+#: Photos contradict one another where they differ by so many standard deviations of their usual
+#: difference and by this part of the greater (our own choices).
+_FAR, _PART = 4.0, 0.4
 _SAMPLE = 20_000
 #: Share of a clipped photo pixel in a work pixel from which that counts as clipped, of 255.
 _CLIPPED_PART = 30
@@ -221,6 +224,49 @@ def joined(
             clipped=view.clipped & ~other.view.judged,
         )
     return view, ground
+
+
+def changed(
+    view: RegionView,
+    ground: Background,
+    companions: Sequence[Companion],
+    *,
+    limit_mm2: float,
+) -> Mask:
+    """Where two photos contradict one another: light that moved with the lamp.
+
+    Parameters
+    ----------
+    view, ground, companions, limit_mm2
+        As `joined` takes them.
+
+    Returns
+    -------
+    ndarray of bool (H, W)
+        The brightness over a spot of the limit's size differs far beyond its usual play between
+        the photos, and by a good part of what either shows there.
+    """
+    sigma = WEIGH_OVER_RADIUS * float(np.sqrt(limit_mm2 / np.pi)) / view.mm_per_px
+    found = np.zeros(view.judged.shape, bool)
+    for other in companions:
+        shared = ground.judged & other.ground.judged
+        if np.count_nonzero(shared) < 10:
+            continue
+        there = shared.astype(np.float32)
+        one, two = (
+            masked_blur(_mean(g.ratio), there, (sigma, sigma)) for g in (ground, other.ground)
+        )
+        apart = two - one
+        usual = float(spread(apart[shared], median(apart[shared])))
+        far = np.abs(apart) > np.maximum(
+            np.float32(_FAR * usual), np.float32(_PART) * np.maximum(np.abs(one), np.abs(two))
+        )
+        found |= shared & far
+    return found
+
+
+def _mean(ratio: Array) -> Array:
+    return cast(Array, cv2.transform(ratio, np.full((1, 3), 1.0 / 3.0, np.float32)))
 
 
 def _filled(view: RegionView, ground: Background, other: Companion) -> Array:

@@ -18,6 +18,7 @@ from fullhide.checks.evenness import evenness
 from fullhide.checks.match import match
 from fullhide.checks.outcome import Outcome
 from fullhide.checks.show_through import show_through
+from fullhide.checks.steady import steady
 from fullhide.checks.texture import texture
 from fullhide.checks.thin import thin_coats
 from fullhide.colour import delta_e00, lab_to_xyz, xyz_to_lab
@@ -90,10 +91,14 @@ class Scene:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Seen:
-    """A region's pixels and spot-free look where they do not come from one photo alone."""
+    """A region's pixels and spot-free look where they do not come from one photo alone.
+
+    `changed` marks where the photos contradict one another.
+    """
 
     view: RegionView
     ground: Background
+    changed: NDArray[np.bool_]
 
 
 def reference_colour(scene: Scene, outlines: Sequence[RegionOutline]) -> Vector | None:
@@ -167,6 +172,8 @@ def judge_region(
         return replace(empty, reasons=(why,), measures=_lab_measures(colour["lab"])), None, view.box
     airbag = wording.may_hold_airbag(outline.name, entry.part)
     outcomes = _outcomes(scene, view, ground, job, reference, airbag=airbag)
+    if seen:
+        outcomes = [steady(outcome, seen.changed) for outcome in outcomes]
     return _result(scene, view, ground, outcomes, empty, flags, job)
 
 
