@@ -180,6 +180,12 @@ FLAGS: dict[str, Flag] = {
             "take it again from nearer, in more light and with the camera steady",
         ),
         _flag(
+            "something_else",
+            "something lies or shows here that is neither the finish nor a colour named to be beneath",
+            "take off dust, hair and tape, or name the colour with [[under]] or [[thread]] in "
+            "job.toml, and take it again",
+        ),
+        _flag(
             "also_unregistered",
             "no photo named under `also` could be laid over this one, so none was used",
             "take it again from the same place and as near, with only the lamp moved",

@@ -44,6 +44,12 @@ def job_for(case: Case, rendering: Rendering, folder: Path, entry: PhotoEntry) -
         name="bench",
         folder=folder,
         under=tuple(Colour(name, lab) for name, lab in case.scene.under),
+        # What is sewn with is known to the shop; what fell on the part is not.
+        thread=tuple(
+            Colour(f"thread {n}", seam.thread)
+            for n, seam in enumerate(case.scene.seams, 1)
+            if seam.thread is not None
+        ),
         finish=Colour("new", case.scene.finish),
         chart=ChartSettings(width_mm=chart.width_mm if chart is not None else None),
         photos=(entry,),

@@ -36,6 +36,8 @@ class Extent:
     edge_px
         Standard deviation of the spot's own edge, as if it were an edge blurred by a Gaussian;
         0 for a hard edge.
+    seen_px
+        The same as seen, with the blur.
     """
 
     mask: Mask
@@ -44,13 +46,36 @@ class Extent:
     share: float
     half_area_px: float
     edge_px: float
+    seen_px: float = 0.0
+
+    def _reach_px(self, level: float, height: float) -> float:
+        """How far beyond its half-way line a spot's share is at least `level`."""
+        part = min(max(level / height, 1e-3), 1 - 1e-3)
+        return -NormalDist().inv_cdf(part) * self.edge_px
+
+    def outline(self, share: Array, level: float, *, free: Mask) -> Mask:
+        """Where the spot's own share, without the blur, is at least `level`; bool, its window.
+
+        Parameters
+        ----------
+        share, free
+            The maps that the spot was found in, (H, W).
+        level
+            Share; at or above the spot's own it is the half-way line that counts.
+        """
+        if level >= self.share or self.seen_px <= 0:
+            return self.mask
+        # The blurred edge has this height where the spot's own edge has the level.
+        part = NormalDist().cdf(-self._reach_px(level, self.share) / self.seen_px)
+        local = np.minimum(share[self.window], np.float32(1.0))
+        return _connected((local >= part * self.share) & free[self.window], self.mask)
 
     def area_px(self, level: float, *, share: float | None = None) -> float:
         """Area where the share is at least `level`, for a spot of the given or own share."""
         height = self.share if share is None else share
         if height <= 0 or level >= height:
             return 0.0
-        reach = -NormalDist().inv_cdf(min(max(level / height, 1e-3), 1 - 1e-3)) * self.edge_px
+        reach = self._reach_px(level, height)
         radius = np.sqrt(self.half_area_px / np.pi)
         return float(np.pi * max(radius + reach, 0.0) ** 2)
 
@@ -107,7 +132,13 @@ def extent_of(
     halo = cv2.dilate((fringe & around).astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
     halo |= body
     return Extent(
-        mask=body, window=window, halo=halo, share=height, half_area_px=half, edge_px=edge
+        mask=body,
+        window=window,
+        halo=halo,
+        share=height,
+        half_area_px=half,
+        edge_px=edge,
+        seen_px=float(seen),
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import cast
 
 import cv2
@@ -52,6 +52,9 @@ JPEG_BLOCK_PX = 16.0
 #: first two are the 0.998 and 0.97 points of chi-square with 2 degrees of freedom
 #: (scipy.stats.chi2.ppf).
 _REFUTED, _PLAUSIBLE, _CLEARLY = 12.4, 7.0, 0.25
+#: From here on it is something else even if nothing explains it; a typed colour that is a tenth off
+#: stays below (our own choice).
+_FOREIGN = 60.0
 #: Depth inside a spot, over its greatest, from which on it counts as its middle (our own choice).
 _INNERMOST = 0.6
 #: Up to this condition number a single pixel's share is told from its shine (our own choice).
@@ -71,6 +74,16 @@ class _Seed:
     mask: Mask
     peak: tuple[int, int]
     height: float
+
+
+@dataclass(slots=True, kw_only=True, eq=False)
+class _Found:
+    """What the seeds came to; `other_mm2`: of something that is no colour beneath, the largest."""
+
+    labels: NDArray[np.uint16]
+    spots: list[Spot] = field(default_factory=list)
+    visible_delta_e: float = 0.0
+    other_mm2: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -149,8 +162,7 @@ def show_through(
         scale_doubt=scale_doubt,
         k=k,
     )
-    spots, labels, seen = _measured(seeds, look)
-    return _judged(spots, labels, seen, smallest, look)
+    return _judged(_measured(seeds, look), smallest, look)
 
 
 def _marked(
@@ -211,17 +223,14 @@ def _seeds(marked: Array) -> list[_Seed]:
     return made
 
 
-def _measured(seeds: Sequence[_Seed], look: _Look) -> tuple[list[Spot], NDArray[np.uint16], float]:
-    """Name, size and outline every seed, strongest first; what is covered by then is dropped.
-
-    Last: how much a person sees of the one that shows most.
-    """
+def _measured(seeds: Sequence[_Seed], look: _Look) -> _Found:
+    """Name, size and outline every seed, strongest first; what is covered by then is dropped."""
     ground, view = look.ground, look.view
     labels = np.zeros(ground.judged.shape, np.uint16)
-    spots: list[Spot] = []
-    seen = 0.0
+    found = _Found(labels=labels)
+    spots = found.spots
     if not seeds:
-        return spots, labels, seen
+        return found
     sigma = FINE_OVER_RADIUS * _radius(look) / view.mm_per_px
     fine = masked_blur(ground.ratio, ground.weight, (sigma, sigma))
     covariance = covariance_of(fine, ground.judged & ~ground.bare)
@@ -231,8 +240,9 @@ def _measured(seeds: Sequence[_Seed], look: _Look) -> tuple[list[Spot], NDArray[
         if claimed[seed.peak] or len(spots) >= MOST_SPOTS:
             continue
         pair = _which(seed, fine, look)
-        if pair is None:
+        if not isinstance(pair, Pair):
             claimed[seed.window] |= seed.mask
+            found.other_mm2 = max(found.other_mm2, pair)
             continue
         if pair.name not in shares:
             shares[pair.name] = _share_map(fine, covariance, pair)
@@ -246,12 +256,14 @@ def _measured(seeds: Sequence[_Seed], look: _Look) -> tuple[list[Spot], NDArray[
         spot = _spot(extent, pair, seed, shares[pair.name], fine, look)
         if spot is not None and spot.worth_telling(look.limits.show_through_mm2):
             spots.append(spot)
-            labels[extent.window][extent.mask] = len(spots)
+            drawn = extent.outline(shares[pair.name], pair.share_at_limit, free=labels == 0)
+            labels[extent.window][drawn] = len(spots)
             # A spot to touch up takes its fringe with it; one in doubt only itself.
             taken = extent.halo if spot.verdict == "fail" else extent.mask
             claimed[extent.window] |= taken
-            seen = max(seen, _visible(extent, pair, shares[pair.name], look))
-    return spots, labels, seen
+            seen = _visible(extent, pair, shares[pair.name], look)
+            found.visible_delta_e = max(found.visible_delta_e, seen)
+    return found
 
 
 def _visible(extent: Extent, pair: Pair, share_map: Array, look: _Look) -> float:
@@ -273,12 +285,14 @@ def _share_map(fine: Array, covariance: Vector, pair: Pair) -> Array:
     )
 
 
-def _which(seed: _Seed, fine: Array, look: _Look) -> Pair | None:
+def _which(seed: _Seed, fine: Array, look: _Look) -> Pair | float:
     """Colour beneath that explains the seed's own change of colour best.
 
-    None if none does, while thread, shadow or shine alone explains it well.
+    If none does: the area in mm² of something else that lies there, 0 where thread, shadow or
+    shine alone explains it well.
     """
-    mean = fine[seed.window][seed.mask].astype(np.float64).mean(axis=0)
+    pixels = fine[seed.window][seed.mask].astype(np.float64)
+    mean = pixels.mean(axis=0)
     costs = [_unexplained(mean, pair.contrast, look) for pair in look.pairs]
     best = int(np.argmin(costs))
     # Thread of another colour; a hole, crease or fold: less light or more; a glint.
@@ -287,7 +301,10 @@ def _which(seed: _Seed, fine: Array, look: _Look) -> Pair | None:
     others += [-np.ones(3), np.ones(3), shine / shine.max()]
     other = min(_unexplained(mean, contrast, look) for contrast in others)
     if costs[best] > _REFUTED and other < _PLAUSIBLE and other < _CLEARLY * costs[best]:
-        return None
+        return 0.0
+    if costs[best] > _FOREIGN:
+        body = pixels @ mean >= 0.5 * float(mean @ mean)
+        return float(body.sum()) * look.view.mm_per_px**2
     return look.pairs[best]
 
 
@@ -385,14 +402,8 @@ def _spot(
     )
 
 
-def _judged(
-    spots: list[Spot],
-    labels: NDArray[np.uint16],
-    seen: float,
-    smallest: dict[str, float],
-    look: _Look,
-) -> Outcome:
-    limit = look.limits.show_through_mm2
+def _judged(found: _Found, smallest: dict[str, float], look: _Look) -> Outcome:
+    limit, spots = look.limits.show_through_mm2, found.spots
     counted = [spot for spot in spots if spot.reaches]
     largest = max(counted, key=lambda spot: spot.area_mm2, default=None)
     detectable = max(smallest.values(), default=0.0)
@@ -402,6 +413,9 @@ def _judged(
         # Nothing seen: what could still hide is as large as what could just be seen.
         value, u = 0.0, detectable / look.k
     own: Verdict = "pass" if detectable <= limit else "retake"
+    flags = _hidden_by(smallest, look) if own == "retake" else ()
+    if found.other_mm2 >= limit:
+        own, flags = "retake", (*flags, "something_else")
     verdict = combine([own, *(spot.verdict for spot in spots)])
     return Outcome(
         check="show_through",
@@ -411,16 +425,16 @@ def _judged(
                 value=value, u=u if np.isfinite(u) else None, limit=limit, unit="mm²"
             ),
             "visible_delta_e": Measure(
-                value=seen if spots else None,
+                value=found.visible_delta_e if spots else None,
                 u=None,
                 limit=None,
                 unit=visible_unit(look.limits.viewing_distance_mm),
             ),
         },
         spots=tuple(spots),
-        labels=labels,
+        labels=found.labels,
         detectable_mm2=float(detectable) if np.isfinite(detectable) else None,
-        flags=_hidden_by(smallest, look) if own == "retake" else (),
+        flags=flags,
     )
 
 

@@ -12,7 +12,7 @@ from fullhide.checks.outcome import Outcome, Spot
 __all__ = ["steady"]
 
 #: A spot of which this share changed with the lamp is no sure one (our own choice).
-CHANGED_SHARE = 0.5
+CHANGED_SHARE = 0.25
 
 
 def steady(outcome: Outcome, changed: NDArray[np.bool_]) -> Outcome:
