@@ -31,7 +31,7 @@ AIRBAG_NOTICE = (
 )
 SECOND_PHOTO = (
     "a second photo may settle it: keep the camera where it is, move the lamp to the other side, "
-    "take the same view again and name it under `also` in job.toml"
+    "give plenty of light, take the same view again and name it under `also` in job.toml"
 )
 AIRBAG_REFER = "refer to the vehicle maker or a qualified airbag technician"
 # Places where makers put airbags; common practice, no source for the list being complete.
