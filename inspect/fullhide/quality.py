@@ -181,7 +181,7 @@ FLAGS: dict[str, Flag] = {
         ),
         _flag(
             "something_else",
-            "something lies or shows here that is neither the finish nor a colour named to be beneath",
+            "something lies or shows here that is neither the finish nor a named colour beneath",
             "take off dust, hair and tape, or name the colour with [[under]] or [[thread]] in "
             "job.toml, and take it again",
         ),

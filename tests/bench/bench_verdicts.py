@@ -44,18 +44,21 @@ def job_for(case: Case, rendering: Rendering, folder: Path, entry: PhotoEntry) -
         name="bench",
         folder=folder,
         under=tuple(Colour(name, lab) for name, lab in case.scene.under),
-        # What is sewn with is known to the shop; what fell on the part is not.
-        thread=tuple(
-            Colour(f"thread {n}", seam.thread)
-            for n, seam in enumerate(case.scene.seams, 1)
-            if seam.thread is not None
-        ),
+        thread=_sewn(case),
         finish=Colour("new", case.scene.finish),
         chart=ChartSettings(width_mm=chart.width_mm if chart is not None else None),
         photos=(entry,),
         outlines=(region,),
         outlined=frozenset({entry.file}),
     )
+
+
+def _sewn(case: Case) -> tuple[Colour, ...]:
+    """Thread and piping: what is sewn in is known to the shop, what fell on the part is not."""
+    scene = case.scene
+    labs = [seam.thread for seam in scene.seams if seam.thread is not None]
+    labs += [d.lab for d in scene.distractors if d.lab is not None]
+    return tuple(Colour(f"thread {n}", lab) for n, lab in enumerate(labs, 1))
 
 
 def run_one(args: tuple[int, int, bool, bool]) -> Row:

@@ -371,4 +371,6 @@ def _prop(rng: np.random.Generator, scene: Scene, kind: str) -> Distractor:
         away = min((float(np.hypot(*(place - m))) for m in misses), default=1e9)
         if away > clear:
             best, clear = (float(place[0]), float(place[1])), away
-    return Distractor(kind, best, size, turn)
+    # A cord sewn in is of a colour that the shop knows.
+    lab = (30.0, 8.0, 10.0) if kind == "piping" else None
+    return Distractor(kind, best, size, turn, lab=lab)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import cast
 
 import cv2
@@ -22,6 +22,7 @@ from fullhide.checks.filter import (
     threshold,
 )
 from fullhide.checks.outcome import Outcome, Spot
+from fullhide.checks.rows import in_rows
 from fullhide.colour import WHITE_D50
 from fullhide.job import Limits
 from fullhide.region import RegionView
@@ -162,7 +163,7 @@ def show_through(
         scale_doubt=scale_doubt,
         k=k,
     )
-    return _judged(_measured(seeds, look), smallest, look)
+    return _judged(_without_holes(_measured(seeds, look), look), smallest, look)
 
 
 def _marked(
@@ -400,6 +401,19 @@ def _spot(
         reaches=area > 0,
         verdict=verdict,
     )
+
+
+def _without_holes(found: _Found, look: _Look) -> _Found:
+    """Leave out the marks that are holes in a row."""
+    mm = look.view.mm_per_px
+    centres = np.array([spot.centre for spot in found.spots]).reshape(-1, 2) * mm
+    holes = in_rows(centres, np.array([spot.area_mm2 for spot in found.spots]))
+    if not holes.any():
+        return found
+    kept = np.flatnonzero(~holes)
+    table = np.zeros(len(holes) + 1, np.uint16)
+    table[kept + 1] = np.arange(1, len(kept) + 1)
+    return replace(found, labels=table[found.labels], spots=[found.spots[i] for i in kept])
 
 
 def _judged(found: _Found, smallest: dict[str, float], look: _Look) -> Outcome:

@@ -35,7 +35,7 @@ Vector = NDArray[np.float64]
 Window = tuple[slice, slice]
 
 #: A thin coat is at least this large at half its height, mm² (our own choice).
-SMALLEST_MM2 = 100.0
+SMALLEST_MM2 = 12.0
 #: Its edge rises from a quarter to three quarters over at least this length, mm: a bare spot's
 #: edge is as sharp as a cut or a mask. Where nearly all of the colour beneath shows there is no
 #: film to speak of, unless it fades very slowly (our own choices).

@@ -1,0 +1,68 @@
+"""Holes in a row: small marks, alike and evenly spaced, are sewn or punched, not missed."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["in_rows"]
+
+Vector = NDArray[np.float64]
+
+#: A hole is smaller than this, mm² (our own choice).
+LARGEST_MM2 = 4.0
+#: Holes follow one another at such distances, mm (common practice, no source).
+NEAREST_MM, FARTHEST_MM = 1.5, 14.0
+#: So many in one row, and this part of the places between its ends taken (our own choices).
+FEWEST, FILLED = 5, 0.6
+#: A hole lies within this part of the spacing from its place, and its area within this factor of
+#: the row's median (our own choices).
+ASTRAY, ALIKE = 0.15, 2.0
+_MOST = 120
+
+
+def in_rows(centres_mm: Vector, areas_mm2: Vector) -> NDArray[np.bool_]:
+    """Which of some marks belong to a row of holes.
+
+    Parameters
+    ----------
+    centres_mm
+        Places, (N, 2).
+    areas_mm2
+        Their areas, (N,).
+
+    Returns
+    -------
+    ndarray of bool (N,)
+        True for marks of a straight, evenly spaced row of at least `FEWEST` small ones alike.
+
+    Notes
+    -----
+    Every pair of neighbours proposes a row; the marks near its places are counted.
+    """
+    member = np.zeros(len(areas_mm2), bool)
+    small = np.flatnonzero(areas_mm2 <= LARGEST_MM2)
+    if not FEWEST <= len(small) <= _MOST:
+        return member
+    places, areas = centres_mm[small], areas_mm2[small]
+    apart = np.linalg.norm(places[:, None] - places[None], axis=-1)
+    for i, j in np.argwhere(np.triu((apart >= NEAREST_MM) & (apart <= FARTHEST_MM))):
+        row = _row(places, areas, places[i], places[j] - places[i])
+        if row.size:
+            member[small[row]] = True
+    return member
+
+
+def _row(places: Vector, areas: Vector, start: Vector, step: Vector) -> NDArray[np.intp]:
+    """Marks of the row through `start` and `start + step`; empty if it is none."""
+    length = float(np.linalg.norm(step))
+    off = places - start
+    number = np.rint(off @ step / length**2)
+    near = np.linalg.norm(off - number[:, None] * step, axis=1) <= ASTRAY * length
+    middle = float(np.median(areas[near]))
+    near &= (areas <= ALIKE * middle) & (areas >= middle / ALIKE)
+    found = np.flatnonzero(near)
+    taken = np.unique(number[found])
+    if len(taken) < FEWEST or len(taken) < FILLED * (taken[-1] - taken[0] + 1):
+        return np.zeros(0, np.intp)
+    return found
