@@ -258,7 +258,15 @@ def _outcomes(
             flat=scene.field.source != "none",
         )
         if pairs:
-            thin = thin_coats(view, ground.judged, look, pairs=pairs, limits=job.limits)
+            shown = outcomes[0].labels
+            thin = thin_coats(
+                view,
+                ground.judged,
+                look,
+                pairs=pairs,
+                limits=job.limits,
+                shown=None if shown is None else shown > 0,
+            )
             outcomes[0], thin = without_double(outcomes[0], thin, limits=job.limits)
             outcomes.append(thin)
         outcomes.append(

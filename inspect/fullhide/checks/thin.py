@@ -34,15 +34,19 @@ Mask = NDArray[np.bool_]
 Vector = NDArray[np.float64]
 Window = tuple[slice, slice]
 
-#: A thin coat is at least this large at half its height, mm² (our own choice).
-SMALLEST_MM2 = 12.0
+#: A thin coat is at least this large at half its height, mm²: what is smaller is for the check on
+#: show-through (our own choice).
+SMALLEST_MM2 = 8.0
 #: Its edge rises from a quarter to three quarters over at least this length, mm: a bare spot's
 #: edge is as sharp as a cut or a mask. Where nearly all of the colour beneath shows there is no
 #: film to speak of, unless it fades very slowly (our own choices).
 SOFT_EDGE_MM, SLOW_EDGE_MM = 0.9, 2.0
 _NEARLY_BARE = 0.7
-#: Radius of the places that are looked for, as a Gaussian, mm.
-_SIGMA_MM = 3.0
+#: Radii of the places that are looked for, as Gaussians, mm.
+_SIGMAS_MM = (3.0, 1.2)
+#: A place's colour lies this near to the film's path, of its own difference: the path is taken by
+#: three channels instead of by wavelengths, and light plays along (our own allowance).
+_OFF_PATH = 0.45
 #: Smoothing of the map that outlines are read off, and room around a place, mm.
 _OUTLINE_SIGMA_MM, _ROOM_MM = 1.2, 12.0
 #: From a quarter to three quarters of an edge blurred by a Gaussian, in standard deviations.
@@ -105,9 +109,15 @@ class _Way:
 
 
 def thin_coats(
-    view: RegionView, judged: Mask, look: Texture, *, pairs: Sequence[Pair], limits: Limits
+    view: RegionView,
+    judged: Mask,
+    look: Texture,
+    *,
+    pairs: Sequence[Pair],
+    limits: Limits,
+    shown: Mask | None = None,
 ) -> Outcome:
-    """Find soft places of thin film.
+    """Find places of thin film.
 
     Parameters
     ----------
@@ -119,11 +129,14 @@ def thin_coats(
         One for each colour that may lie beneath and could be seen.
     limits
         The job's limits: a place counts from `show_through_delta_e` on.
+    shown
+        Where show-through was found already: a place with a sharp edge there is no thin coat.
 
     Returns
     -------
     Outcome
-        Spots of kind ``"thin_coat"``; no measure of its own.
+        Spots of kind ``"thin_coat"``, and of ``"show_through"`` where a sharp edge holds next to
+        no film and show-through has not been found; no measure of its own.
 
     Notes
     -----
@@ -133,29 +146,31 @@ def thin_coats(
     labels = np.zeros(judged.shape, np.uint16)
     if not ways or look.good.sum() < _FEWEST_BLOCKS:
         return Outcome(check="thin_coat", verdict="pass")
-    sigma = _SIGMA_MM / look.side_mm
-    slow = masked_blur(look.change, look.good.astype(np.float32), (sigma, sigma))
-    samples = np.ascontiguousarray(slow[look.good].T)
-    middle = np.median(samples, axis=1)
-    slow -= middle
-    spread = covariance(samples - middle[:, None]) + _LEAST_SPREAD**2 * np.eye(3)
-    seeds = [seed for way in ways for seed in _seeds(slow, look, way, spread, limits)]
+    seeds = [
+        seed
+        for mm in _SIGMAS_MM
+        for seed in _seeds_of_size(look, ways, limits, sigma=mm / look.side_mm)
+    ]
     claimed = np.zeros(look.good.shape, bool)
     spots: list[Spot] = []
     unsure = False
     for seed in sorted(seeds, key=lambda seed: -seed.height)[:_MOST]:
         if claimed[seed.peak]:
             continue
-        claimed |= seed.mask
-        place = _place(seed, view, judged, look, spread)
-        spot = None if place is None else _spot(place, seed, spread, view, look, limits)
+        place = _place(seed, view, judged, look)
+        spot = None if place is None else _spot(place, seed, view, look, limits)
         if place is None or spot is None:
             continue
+        claimed |= seed.mask
+        if not place.soft and shown is not None and shown[place.window][place.half].any():
+            continue
+        if 2 * (labels[place.window][place.half] > 0).sum() > place.half.sum():
+            continue  # the same place, seen in another size
         spots.append(spot)
         outline = place.over(limits.show_through_delta_e, look)
         free = (outline if outline.any() else place.half) & (labels[place.window] == 0)
         labels[place.window][free] = len(spots)
-        unsure |= spot.verdict == "retake" and not seed.told
+        unsure |= spot.verdict == "retake"
     return Outcome(
         check="thin_coat",
         verdict=combine(["pass", *(spot.verdict for spot in spots)]),
@@ -163,6 +178,18 @@ def thin_coats(
         labels=labels,
         flags=("soft_patch",) if unsure else (),
     )
+
+
+def _seeds_of_size(
+    look: Texture, ways: Sequence[_Way], limits: Limits, *, sigma: float
+) -> list[_Seed]:
+    """Places that stand out in blocks smoothed by a Gaussian."""
+    slow = masked_blur(look.change, look.good.astype(np.float32), (sigma, sigma))
+    samples = np.ascontiguousarray(slow[look.good].T)
+    middle = np.median(samples, axis=1)
+    slow -= middle
+    spread = covariance(samples - middle[:, None]) + _LEAST_SPREAD**2 * np.eye(3)
+    return [seed for way in ways for seed in _seeds(slow, look, way, spread, limits)]
 
 
 def _ways(pair: Pair, look: Texture, limits: Limits) -> list[_Way]:
@@ -185,13 +212,21 @@ def _ways(pair: Pair, look: Texture, limits: Limits) -> list[_Way]:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Seed:
-    """Blocks that stand out along a way; `told` where light could not have made them."""
+    """Blocks that stand out along a way, and the spread of the panel's blocks."""
 
     way: _Way
     mask: Mask
     peak: tuple[int, int]
     height: float
-    told: bool
+    spread: Vector
+
+    def told(self, colour: Vector, look: Texture) -> bool:
+        """Whether light could not have made a change along the axes."""
+        light = 2 if look.axes.shines else 1
+        beyond = float(np.sqrt(self.spread[light:, light:].trace()))
+        along = float(colour[light:] @ self.way.change[light:])
+        along /= max(float(np.linalg.norm(self.way.change[light:])), 1e-6)
+        return along > _TELLS * beyond
 
 
 def _seeds(slow: Array, look: Texture, way: _Way, spread: Vector, limits: Limits) -> list[_Seed]:
@@ -202,21 +237,17 @@ def _seeds(slow: Array, look: Texture, way: _Way, spread: Vector, limits: Limits
     faint = limits.show_through_delta_e / max(float(look.delta_e(way.change)), 1e-6)
     over = look.good & (t > max(_STANDS_OUT, 0.5 * unit * faint))
     count, parts = cv2.connectedComponents(over.astype(np.uint8), connectivity=8)
-    light = 2 if look.axes.shines else 1
-    beyond = float(np.sqrt(spread[light:, light:].trace()))
     found = []
     for number in range(1, count):
         mask = parts == number
         row, column = np.unravel_index(int(np.where(mask, t, -1.0).argmax()), t.shape)
-        colour = float(slow[row, column, light:] @ way.change[light:])
-        colour /= max(float(np.linalg.norm(way.change[light:])), 1e-6)
         found.append(
             _Seed(
                 way=way,
                 mask=mask,
                 peak=(int(row), int(column)),
                 height=float(t[row, column]),
-                told=colour > _TELLS * beyond,
+                spread=spread,
             )
         )
     return found
@@ -227,7 +258,8 @@ class _Place:
     """A soft place in a window of the view.
 
     `free` are the judged pixels, `shape` is the smoothed strength along the way, `half` where it
-    is over half its `height`, `colour` the mean change along the axes where it is highest.
+    is over half its `height`, `colour` the mean change along the axes where it is highest;
+    `bare` where next to no film is left, `soft` where the edge is not that of a cut or a mask.
     """
 
     window: Window
@@ -236,6 +268,8 @@ class _Place:
     half: Mask
     height: float
     colour: Vector
+    bare: bool
+    soft: bool
 
     def over(self, difference: float, look: Texture) -> Mask:
         """Where the place differs from the finish by at least so much ΔE00."""
@@ -245,10 +279,8 @@ class _Place:
         return _touching((self.shape > level * self.height) & self.free, self.half)
 
 
-def _place(
-    seed: _Seed, view: RegionView, judged: Mask, look: Texture, spread: Vector
-) -> _Place | None:
-    """Outline of a soft place; None if it is small or its edge sharp."""
+def _place(seed: _Seed, view: RegionView, judged: Mask, look: Texture) -> _Place | None:
+    """Outline of a place; None if it is small or its colour off the film's path."""
     window, blocks = _window(seed.mask, look)
     free = judged[window]
     size = (free.shape[1], free.shape[0])
@@ -261,7 +293,7 @@ def _place(
     found = seed.mask[blocks].astype(np.uint8)
     core = (cv2.resize(found, size, interpolation=cv2.INTER_NEAREST) > 0) & free
     # Twice: along the film's way, then along the place's own colour, which it shows best by.
-    along = np.linalg.solve(spread, seed.way.change)
+    along = np.linalg.solve(seed.spread, seed.way.change)
     for _ in range(2):
         shape = cast(Array, cv2.transform(smooth, along[None]).reshape(free.shape))
         height = float(np.quantile(shape[core], 0.9)) if core.any() else 0.0
@@ -275,10 +307,20 @@ def _place(
     noise = float(along @ look.noise @ along) * look.side_mm**2
     whole = float(look.delta_e(seed.way.path[0]))
     bare = max(seed.way.share_of(colour), float(look.delta_e(colour)) / whole) > _NEARLY_BARE
-    least = SLOW_EDGE_MM if bare else SOFT_EDGE_MM
-    if _edge_mm(strength, weight, half, height, noise, view.mm_per_px) < least:
+    off = float(np.linalg.norm(seed.way.path - colour, axis=1).min())
+    if off > _OFF_PATH * float(np.linalg.norm(colour)):
         return None
-    return _Place(window=window, free=free, shape=shape, half=half, height=height, colour=colour)
+    edge = _edge_mm(strength, weight, half, height, noise, view.mm_per_px)
+    return _Place(
+        window=window,
+        free=free,
+        shape=shape,
+        half=half,
+        height=height,
+        colour=colour,
+        bare=bare,
+        soft=edge >= (SLOW_EDGE_MM if bare else SOFT_EDGE_MM),
+    )
 
 
 def _window(mask: Mask, look: Texture) -> tuple[Window, Window]:
@@ -327,18 +369,18 @@ def _edge_mm(
 
 
 def _spot(
-    place: _Place, seed: _Seed, spread: Vector, view: RegionView, look: Texture, limits: Limits
+    place: _Place, seed: _Seed, view: RegionView, look: Texture, limits: Limits
 ) -> Spot | None:
     """The finding; None where the difference is surely below the limit."""
     limit = limits.show_through_delta_e
     k = coverage_factor(limits.confidence)
     delta_e = float(look.delta_e(place.colour))
     toward = place.colour / max(float(np.linalg.norm(place.colour)), 1e-6)
-    u = float(np.hypot(np.sqrt(toward @ spread @ toward), _COLOUR_DOUBT * delta_e))
+    u = float(np.hypot(np.sqrt(toward @ seed.spread @ toward), _COLOUR_DOUBT * delta_e))
     verdict = decide(delta_e, u, limit, k=k)
     if verdict == "pass":
         return None
-    if not seed.told:
+    if not seed.told(place.colour, look):
         verdict = "retake"
     px2 = view.mm_per_px**2
     area, more, less = (
@@ -348,7 +390,7 @@ def _spot(
     rows, columns = np.nonzero(place.half)
     top, left = place.window[0].start, place.window[1].start
     return Spot(
-        kind="thin_coat",
+        kind="show_through" if place.bare and not place.soft else "thin_coat",
         under=seed.way.pair.name,
         area_mm2=area,
         area_u_mm2=0.5 * (more - less),
