@@ -248,7 +248,15 @@ def test_a_discs_area_is_that_of_the_circle(radius: float, height: float) -> Non
     found = outlined(disc(radius, 1.2, height=height), blur_px=1.2)
     assert found.half_area_px == pytest.approx(np.pi * radius**2, rel=0.08)  # own tolerance
     assert found.share == pytest.approx(height, rel=0.12)  # own tolerance
-    assert found.mask.sum() == found.half_area_px
+
+
+@pytest.mark.parametrize("width", [2.0, 3.0, 5.0, 9.0])
+def test_a_narrow_strip_is_not_taken_for_wider_than_it_is(width: float) -> None:
+    y, x = np.indices((81, 121)) - np.array([40.3, 60.4])[:, None, None]
+    sharp = np.clip(0.5 * width - np.abs(y) + 0.5, 0, 1) * np.clip(20.5 - np.abs(x), 0, 1)
+    found = outlined(gaussian_filter(sharp, 1.2).astype(np.float32), blur_px=1.2)
+    # Own tolerance; as seen, the strip of 2 px is half as wide again.
+    assert found.half_area_px == pytest.approx(40.0 * width, rel=0.25)
 
 
 def test_the_photos_blur_is_not_taken_for_a_soft_edge() -> None:

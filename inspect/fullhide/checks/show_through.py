@@ -40,8 +40,10 @@ Vector = NDArray[np.float64]
 #: Relative doubt of a share: how well the stated colour beneath is what lies there, and how well
 #: the camera's colours fit (our own allowance).
 SHARE_DOUBT = 0.08
-#: Relative doubt of an area beside its outline's (our own allowance).
-AREA_DOUBT = 0.1
+#: Relative doubt of a colour's contrast with the finish (our own allowance).
+COLOUR_DOUBT = 0.05
+#: Relative doubt of an area beside its outline's: what two thirds of rendered spots stayed within.
+AREA_DOUBT = 0.18
 #: Smoothing of the map that spots are outlined on, over the radius of the limit's disc.
 FINE_OVER_RADIUS = 0.35
 #: More spots than this in one region are not listed one by one.
@@ -58,6 +60,8 @@ _REFUTED, _PLAUSIBLE, _CLEARLY = 12.4, 7.0, 0.25
 _FOREIGN = 60.0
 #: Depth inside a spot, over its greatest, from which on it counts as its middle (our own choice).
 _INNERMOST = 0.6
+#: A spot whose area blur widened by more than this is narrow (our own choice).
+_NARROW = 0.9
 #: Up to this condition number a single pixel's share is told from its shine (our own choice).
 SOLVABLE = 60.0
 #: From this condition number on it is the colours' likeness to shadow or shine that hides a
@@ -247,22 +251,26 @@ def _measured(seeds: Sequence[_Seed], look: _Look) -> _Found:
             continue
         if pair.name not in shares:
             shares[pair.name] = _share_map(fine, covariance, pair)
-        extent = extent_of(
-            shares[pair.name],
-            seed.mask,
-            seed.window,
-            free=ground.judged & ~claimed,
-            blur_px=float(np.hypot(sigma, look.blur_mm / view.mm_per_px)),
-        )
-        spot = _spot(extent, pair, seed, shares[pair.name], fine, look)
+        blur_px = float(np.hypot(sigma, look.blur_mm / view.mm_per_px))
+        free = ground.judged & ~claimed
+        extent = extent_of(shares[pair.name], seed.mask, seed.window, free=free, blur_px=blur_px)
+        # Once more, with what the colours' own doubt does to so strong a spot: differences
+        # between channels that tell a faint one from grain mislead on it. Not where shine could
+        # take the share's place: there these differences are all there is.
+        part = COLOUR_DOUBT * extent.share if pair.condition <= SOLVABLE else 0.0
+        doubt = np.diag((part * pair.contrast) ** 2)
+        share_map = shares[pair.name].copy()
+        share_map[extent.window] = _share_map(fine[extent.window], covariance + doubt, pair)
+        extent = extent_of(share_map, seed.mask, seed.window, free=free, blur_px=blur_px)
+        spot = _spot(extent, pair, seed, share_map, fine, look)
         if spot is not None and spot.worth_telling(look.limits.show_through_mm2):
             spots.append(spot)
-            drawn = extent.outline(shares[pair.name], pair.share_at_limit, free=labels == 0)
+            drawn = extent.outline(share_map, pair.share_at_limit, free=labels == 0)
             labels[extent.window][drawn] = len(spots)
             # A spot to touch up takes its fringe with it; one in doubt only itself.
             taken = extent.halo if spot.verdict == "fail" else extent.mask
             claimed[extent.window] |= taken
-            seen = _visible(extent, pair, shares[pair.name], look)
+            seen = _visible(extent, pair, share_map, look)
             found.visible_delta_e = max(found.visible_delta_e, seen)
     return found
 
@@ -332,8 +340,7 @@ def _share(extent: Extent, pair: Pair, share_map: Array, fine: Array, look: _Loo
 
     The three-component model, whitened by the region's own play of colour, on the mean pixel;
     where its colours lie so near one plane that shine could take the share's place, the share
-    map's. What blur took from the middle of a small spot is given back: a disc of radius r keeps
-    1 - exp(-r²/2σ²) of its height, and the whole of its volume.
+    map's. What blur took from the height of a narrow spot is given back: its volume is kept.
     """
     core = _core(extent.mask)
     local = np.clip(share_map[extent.window], 0.0, 1.0)
@@ -345,14 +352,10 @@ def _share(extent: Extent, pair: Pair, share_map: Array, fine: Array, look: _Loo
         noise = look.stack[0].covariance * np.outer(pair.finish, pair.finish)
         found = solve(colour[None, None].astype(np.float32), pair=pair, covariance=noise)
         height = float(found.share[0, 0])
-    sigma_mm = np.hypot(FINE_OVER_RADIUS * _radius(look), look.blur_mm)
-    around = 2.0 * np.pi * (float(sigma_mm) / look.view.mm_per_px) ** 2
-    volume = float(local[extent.halo | extent.mask].sum(dtype=np.float64))
-    share = height
-    for _ in range(4):
-        if share > 0:
-            share = min(1.0, height / float(-np.expm1(-volume / (share * around))))
-    return float(np.clip(share, 0.0, 1.0))
+    if extent.kept < _NARROW:
+        volume = float(local[extent.halo | extent.mask].sum(dtype=np.float64))
+        height = max(height, min(volume / extent.half_area_px, height / extent.kept))
+    return float(np.clip(height, 0.0, 1.0))
 
 
 def _radius(look: _Look) -> float:
