@@ -3,33 +3,31 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import cast
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from fullhide.background import Background, masked_blur
-from fullhide.checks.extent import Extent, extent_of
+from fullhide.background import Background
 from fullhide.checks.filter import (
     Level,
-    covariance_of,
     detectable_mm2,
     levels,
     reach,
     significance,
     threshold,
 )
-from fullhide.checks.outcome import Outcome, Spot
+from fullhide.checks.outcome import Outcome
 from fullhide.checks.rows import in_rows
-from fullhide.colour import WHITE_D50
+from fullhide.checks.spots import Found, Look, Seed, measured
 from fullhide.job import Limits
 from fullhide.region import RegionView
 from fullhide.result import Measure, Verdict
-from fullhide.surface import Pair, mix_delta_e, solve
-from fullhide.verdict import combine, coverage_factor, decide
-from fullhide.visibility import drawn_spot, visible_delta_e, visible_unit
+from fullhide.surface import Pair
+from fullhide.verdict import combine, coverage_factor
+from fullhide.visibility import visible_unit
 
 __all__ = ["show_through"]
 
@@ -37,73 +35,13 @@ Array = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 Vector = NDArray[np.float64]
 
-#: Relative doubt of a share: how well the stated colour beneath is what lies there, and how well
-#: the camera's colours fit (our own allowance).
-SHARE_DOUBT = 0.08
-#: Relative doubt of a colour's contrast with the finish (our own allowance).
-COLOUR_DOUBT = 0.05
-#: Relative doubt of an area beside its outline's: what two thirds of rendered spots stayed within.
-AREA_DOUBT = 0.18
-#: Smoothing of the map that spots are outlined on, over the radius of the limit's disc.
-FINE_OVER_RADIUS = 0.35
-#: More spots than this in one region are not listed one by one.
-MOST_SPOTS = 500
 #: A JPEG spreads a strong spot's colour over its block of coarse colour, photo pixels.
 JPEG_BLOCK_PX = 16.0
-#: A place is no spot if its colour lies this far from any share of a colour beneath, near to what
-#: thread, shadow or shine does, and so many times nearer to that. Squared standard deviations; the
-#: first two are the 0.998 and 0.97 points of chi-square with 2 degrees of freedom
-#: (scipy.stats.chi2.ppf).
-_REFUTED, _PLAUSIBLE, _CLEARLY = 12.4, 7.0, 0.25
-#: From here on it is something else even if nothing explains it; a typed colour that is a tenth off
-#: stays below (our own choice).
-_FOREIGN = 60.0
-#: Depth inside a spot, over its greatest, from which on it counts as its middle (our own choice).
-_INNERMOST = 0.6
-#: A spot whose area blur widened by more than this is narrow (our own choice).
-_NARROW = 0.9
-#: Up to this condition number a single pixel's share is told from its shine (our own choice).
-SOLVABLE = 60.0
 #: From this condition number on it is the colours' likeness to shadow or shine that hides a
 #: spot rather than the picture (our own choice).
 ALIKE = 300.0
 #: Shares below this part of the limit's are not looked at (our own choice).
 FAINT = 0.4
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Seed:
-    """Pixels of a window of the view that stand out, by how many local standard deviations."""
-
-    window: tuple[slice, slice]
-    mask: Mask
-    peak: tuple[int, int]
-    height: float
-
-
-@dataclass(slots=True, kw_only=True, eq=False)
-class _Found:
-    """What the seeds came to; `other_mm2`: of something that is no colour beneath, the largest."""
-
-    labels: NDArray[np.uint16]
-    spots: list[Spot] = field(default_factory=list)
-    visible_delta_e: float = 0.0
-    other_mm2: float = 0.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Look:
-    """Everything that measuring a spot needs."""
-
-    view: RegionView
-    ground: Background
-    stack: Sequence[Level]
-    pairs: Sequence[Pair]
-    allowed: Sequence[Pair]
-    limits: Limits
-    blur_mm: float
-    scale_doubt: float
-    k: float
 
 
 def show_through(
@@ -150,13 +88,13 @@ def show_through(
         seam=view.is_seam,
         blur_mm=blur_mm,
     )
-    seeds: list[_Seed] = []
+    seeds: list[Seed] = []
     smallest: dict[str, float] = {}
     for pair in pairs:
         marked, found = _marked(stack, pair, ground.judged.shape, photo_px=view.factor, k=k)
         smallest[pair.name] = detectable_mm2(found, pair, blur_mm=blur_mm)
         seeds.extend(_seeds(marked))
-    look = _Look(
+    look = Look(
         view=view,
         ground=ground,
         stack=stack,
@@ -167,7 +105,7 @@ def show_through(
         scale_doubt=scale_doubt,
         k=k,
     )
-    return _judged(_without_holes(_measured(seeds, look), look), smallest, look)
+    return _judged(_without_holes(measured(seeds, look), look), smallest, look)
 
 
 def _marked(
@@ -207,7 +145,7 @@ def _to_view(values: Array, step: int, shape: tuple[int, ...]) -> Array:
     return cast(Array, large[: shape[0], : shape[1]])
 
 
-def _seeds(marked: Array) -> list[_Seed]:
+def _seeds(marked: Array) -> list[Seed]:
     count, labels, stats, _ = cv2.connectedComponentsWithStats(
         (marked > 0).astype(np.uint8), connectivity=8
     )
@@ -218,7 +156,7 @@ def _seeds(marked: Array) -> list[_Seed]:
         heights = np.where(part, marked[y : y + h, x : x + w], 0.0)
         row, column = np.unravel_index(int(heights.argmax()), heights.shape)
         made.append(
-            _Seed(
+            Seed(
                 window=(slice(y, y + h), slice(x, x + w)),
                 mask=part,
                 peak=(y + int(row), x + int(column)),
@@ -228,185 +166,7 @@ def _seeds(marked: Array) -> list[_Seed]:
     return made
 
 
-def _measured(seeds: Sequence[_Seed], look: _Look) -> _Found:
-    """Name, size and outline every seed, strongest first; what is covered by then is dropped."""
-    ground, view = look.ground, look.view
-    labels = np.zeros(ground.judged.shape, np.uint16)
-    found = _Found(labels=labels)
-    spots = found.spots
-    if not seeds:
-        return found
-    sigma = FINE_OVER_RADIUS * _radius(look) / view.mm_per_px
-    fine = masked_blur(ground.ratio, ground.weight, (sigma, sigma))
-    covariance = covariance_of(fine, ground.judged & ~ground.bare)
-    shares: dict[str, Array] = {}
-    claimed = np.zeros(labels.shape, bool)
-    for seed in sorted(seeds, key=lambda s: -s.height):
-        if claimed[seed.peak] or len(spots) >= MOST_SPOTS:
-            continue
-        pair = _which(seed, fine, look)
-        if not isinstance(pair, Pair):
-            claimed[seed.window] |= seed.mask
-            found.other_mm2 = max(found.other_mm2, pair)
-            continue
-        if pair.name not in shares:
-            shares[pair.name] = _share_map(fine, covariance, pair)
-        blur_px = float(np.hypot(sigma, look.blur_mm / view.mm_per_px))
-        free = ground.judged & ~claimed
-        extent = extent_of(shares[pair.name], seed.mask, seed.window, free=free, blur_px=blur_px)
-        # Once more, with what the colours' own doubt does to so strong a spot: differences
-        # between channels that tell a faint one from grain mislead on it. Not where shine could
-        # take the share's place: there these differences are all there is.
-        part = COLOUR_DOUBT * extent.share if pair.condition <= SOLVABLE else 0.0
-        doubt = np.diag((part * pair.contrast) ** 2)
-        share_map = shares[pair.name].copy()
-        share_map[extent.window] = _share_map(fine[extent.window], covariance + doubt, pair)
-        extent = extent_of(share_map, seed.mask, seed.window, free=free, blur_px=blur_px)
-        spot = _spot(extent, pair, seed, share_map, fine, look)
-        if spot is not None and spot.worth_telling(look.limits.show_through_mm2):
-            spots.append(spot)
-            drawn = extent.outline(share_map, pair.share_at_limit, free=labels == 0)
-            labels[extent.window][drawn] = len(spots)
-            # A spot to touch up takes its fringe with it; one in doubt only itself.
-            taken = extent.halo if spot.verdict == "fail" else extent.mask
-            claimed[extent.window] |= taken
-            seen = _visible(extent, pair, share_map, look)
-            found.visible_delta_e = max(found.visible_delta_e, seen)
-    return found
-
-
-def _visible(extent: Extent, pair: Pair, share_map: Array, look: _Look) -> float:
-    return visible_delta_e(
-        drawn_spot(share_map[extent.window], mask=extent.mask, halo=extent.halo),
-        pair.finish,
-        pair.under,
-        mm_per_px=look.view.mm_per_px,
-        distance_mm=look.limits.viewing_distance_mm,
-    )
-
-
-def _share_map(fine: Array, covariance: Vector, pair: Pair) -> Array:
-    """Least-squares share of the colour beneath, the grain's own covariance as noise."""
-    weights = np.linalg.solve(covariance, pair.contrast)
-    weights = weights / float(pair.contrast @ weights)
-    return cast(
-        Array, cv2.transform(fine, weights[None].astype(np.float32)).reshape(fine.shape[:2])
-    )
-
-
-def _which(seed: _Seed, fine: Array, look: _Look) -> Pair | float:
-    """Colour beneath that explains the seed's own change of colour best.
-
-    If none does: the area in mm² of something else that lies there, 0 where thread, shadow or
-    shine alone explains it well.
-    """
-    pixels = fine[seed.window][seed.mask].astype(np.float64)
-    mean = pixels.mean(axis=0)
-    costs = [_unexplained(mean, pair.contrast, look) for pair in look.pairs]
-    best = int(np.argmin(costs))
-    # Thread of another colour; a hole, crease or fold: less light or more; a glint.
-    shine = WHITE_D50 / look.pairs[best].finish
-    others = [pair.contrast for pair in look.allowed]
-    others += [-np.ones(3), np.ones(3), shine / shine.max()]
-    other = min(_unexplained(mean, contrast, look) for contrast in others)
-    if costs[best] > _REFUTED and other < _PLAUSIBLE and other < _CLEARLY * costs[best]:
-        return 0.0
-    if costs[best] > _FOREIGN:
-        body = pixels @ mean >= 0.5 * float(mean @ mean)
-        return float(body.sum()) * look.view.mm_per_px**2
-    return look.pairs[best]
-
-
-def _unexplained(mean: Vector, contrast: Vector, look: _Look) -> float:
-    """What no amount of a change of colour explains of a mean ratio, squared deviations."""
-    tolerance = look.stack[0].covariance + np.diag((0.02 + 0.05 * np.abs(mean)) ** 2)
-    weights = np.linalg.solve(tolerance, contrast)
-    share = float(weights @ mean) / float(weights @ contrast)
-    left = mean - min(max(share, 0.0), 1.1) * contrast
-    return float(left @ np.linalg.solve(tolerance, left))
-
-
-def _core(mask: Mask) -> Mask:
-    """Innermost part of a spot: there a soft one shows most, and no rim mixes in."""
-    if not mask.any():
-        return mask
-    framed = np.pad(mask.astype(np.uint8), 1)
-    depth = cv2.distanceTransform(framed, cv2.DIST_L2, 3)[1:-1, 1:-1]
-    return np.asarray(depth >= _INNERMOST * float(depth.max()))
-
-
-def _share(extent: Extent, pair: Pair, share_map: Array, fine: Array, look: _Look) -> float:
-    """Share of the colour beneath in the middle of a spot.
-
-    The three-component model, whitened by the region's own play of colour, on the mean pixel;
-    where its colours lie so near one plane that shine could take the share's place, the share
-    map's. What blur took from the height of a narrow spot is given back: its volume is kept.
-    """
-    core = _core(extent.mask)
-    local = np.clip(share_map[extent.window], 0.0, 1.0)
-    if pair.condition > SOLVABLE:
-        height = float(local[core].mean())
-    else:
-        mean = fine[extent.window][core].mean(axis=0, dtype=np.float64)
-        colour = pair.finish * (1.0 + mean)
-        noise = look.stack[0].covariance * np.outer(pair.finish, pair.finish)
-        found = solve(colour[None, None].astype(np.float32), pair=pair, covariance=noise)
-        height = float(found.share[0, 0])
-    if extent.kept < _NARROW:
-        volume = float(local[extent.halo | extent.mask].sum(dtype=np.float64))
-        height = max(height, min(volume / extent.half_area_px, height / extent.kept))
-    return float(np.clip(height, 0.0, 1.0))
-
-
-def _radius(look: _Look) -> float:
-    return float(np.sqrt(look.limits.show_through_mm2 / np.pi))
-
-
-def _spot(
-    extent: Extent, pair: Pair, seed: _Seed, share_map: Array, fine: Array, look: _Look
-) -> Spot | None:
-    """The finding, or None if it does not reach a third of the limit's difference."""
-    if not extent.mask.any():
-        return None
-    limits, view, k = look.limits, look.view, look.k
-    share = _share(extent, pair, share_map, fine, look)
-    delta_e = float(mix_delta_e(pair.finish, pair.under, share))
-    if delta_e < limits.show_through_delta_e / 3.0:
-        return None
-    px2 = view.mm_per_px**2
-    core_mm2 = extent.half_area_px * px2
-    share_u = float(np.hypot(share / seed.height, SHARE_DOUBT * share))
-    at = pair.share_at_limit
-    area = extent.area_px(at) * px2
-    low = extent.area_px(at, share=share - k * share_u) * px2
-    high = extent.area_px(at, share=share + k * share_u) * px2
-    # An outline is placed to about half a pixel, all round in the same sense.
-    rim = 0.25 * view.mm_per_px * 2.0 * float(np.sqrt(np.pi * max(core_mm2, px2)))
-    parts = ((high - low) / (2 * k), AREA_DOUBT * area, 2.0 * look.scale_doubt * area, rim)
-    # What does not reach the limit's difference even at the doubt's upper end has no area there.
-    u = float(np.sqrt(sum(part**2 for part in parts))) if high > 0 else 0.0
-    rows, columns = np.nonzero(extent.mask)
-    top, left = extent.window[0].start, extent.window[1].start
-    along = None
-    if view.is_seam:
-        ends = (left + columns.min(), left + columns.max() + 1)
-        along = (float(ends[0]) * view.mm_per_px, float(ends[1]) * view.mm_per_px)
-    verdict = decide(area, u, limits.show_through_mm2, k=k)
-    return Spot(
-        kind="show_through",
-        under=pair.name,
-        area_mm2=area if area > 0 else core_mm2,
-        area_u_mm2=u,
-        delta_e=delta_e,
-        share=share,
-        centre=(left + float(columns.mean()) + 0.5, top + float(rows.mean()) + 0.5),
-        along_mm=along,
-        reaches=area > 0,
-        verdict=verdict,
-    )
-
-
-def _without_holes(found: _Found, look: _Look) -> _Found:
+def _without_holes(found: Found, look: Look) -> Found:
     """Leave out the marks that are holes in a row."""
     mm = look.view.mm_per_px
     centres = np.array([spot.centre for spot in found.spots]).reshape(-1, 2) * mm
@@ -419,7 +179,7 @@ def _without_holes(found: _Found, look: _Look) -> _Found:
     return replace(found, labels=table[found.labels], spots=[found.spots[i] for i in kept])
 
 
-def _judged(found: _Found, smallest: dict[str, float], look: _Look) -> Outcome:
+def _judged(found: Found, smallest: dict[str, float], look: Look) -> Outcome:
     limit, spots = look.limits.show_through_mm2, found.spots
     counted = [spot for spot in spots if spot.reaches]
     largest = max(counted, key=lambda spot: spot.area_mm2, default=None)
@@ -455,7 +215,7 @@ def _judged(found: _Found, smallest: dict[str, float], look: _Look) -> Outcome:
     )
 
 
-def _hidden_by(smallest: dict[str, float], look: _Look) -> tuple[str, ...]:
+def _hidden_by(smallest: dict[str, float], look: Look) -> tuple[str, ...]:
     """Flags for what keeps a spot of the limit from being seen: the colours, or the picture."""
     limit = look.limits.show_through_mm2
     blind = [pair for pair in look.pairs if smallest[pair.name] > limit]
