@@ -68,6 +68,7 @@ _STEP_SPREAD, _STEP_MIDDLE = 2.0, 1.0
 #: Farther off than this a pixel counts no more to its surroundings' spread (our own choice).
 _FARTHEST = 4.0
 _SAMPLE = 10_000
+_JOINT_SAMPLE = 6_000
 #: Areas of discs that are tried, over the limit's.
 _AREAS = np.geomspace(0.02, 64.0, 120)
 #: Shading classes, finer towards the deep creases and the shine.
@@ -223,7 +224,7 @@ def _near(mask: Mask, shape: tuple[int, ...], reach_px: float) -> Mask:
 
 def _joined(level: Level, wider: tuple[Level, ...]) -> Level:
     """The level with its wider ones and their joint covariance."""
-    rows, columns = _thinned(level.judged, _SAMPLE)
+    rows, columns = _thinned(level.judged, _JOINT_SAMPLE)
     there = level.calm[::rows, ::columns]
     y = np.arange(0, level.judged.shape[0], rows, dtype=np.float32)[:, None]
     x = np.arange(0, level.judged.shape[1], columns, dtype=np.float32)[None]
@@ -319,6 +320,8 @@ def significance(level: Level, pair: Pair) -> tuple[Array, Array]:
         power = _local_power(level, t)
         t /= power
         wide *= power
+        if not (t > _PLAIN).any():
+            break
     t[~level.judged] = 0.0
     return t, wide
 
@@ -455,10 +458,15 @@ def detectable_mm2(found: Sequence[tuple[Level, float]], pair: Pair, *, blur_mm:
         return float("inf")
     areas = found[0][0].area_mm2 * _AREAS
 
+    parts = [
+        pair.share_at_limit / highest * (level.weights(pair) @ pair.contrast)
+        for level, highest in found
+    ]
+
     def margin(area_mm2: NDArray[np.float64]) -> NDArray[np.float64]:
         over = [
-            pair.share_at_limit * level.height(pair, area_mm2, blur_mm=blur_mm) / highest
-            for level, highest in found
+            level.response(area_mm2, blur_mm=blur_mm) @ part
+            for (level, _), part in zip(found, parts, strict=True)
         ]
         return np.asarray(np.max(over, axis=0) - 1.0, np.float64)
 
@@ -470,7 +478,7 @@ def detectable_mm2(found: Sequence[tuple[Level, float]], pair: Pair, *, blur_mm:
     if last == len(areas) - 1:
         return float("inf")
     low, high = float(areas[last]), float(areas[last + 1])
-    for _ in range(24):
+    for _ in range(16):
         middle = 0.5 * (low + high)
         low, high = (low, middle) if margin(np.array([middle]))[0] >= 0.0 else (middle, high)
     return high
