@@ -45,8 +45,11 @@ _NEARLY_BARE = 0.7
 #: Radii of the places that are looked for, as Gaussians, mm.
 _SIGMAS_MM = (3.0, 1.2)
 #: A place's colour lies this near to the film's path, of its own difference: the path is taken by
-#: three channels instead of by wavelengths, and light plays along (our own allowance).
-_OFF_PATH = 0.45
+#: three channels instead of by wavelengths, and light plays along. Nearer where the edge is sharp,
+#: as a thing's is (our own allowances).
+_OFF_PATH, _OFF_PATH_SHARP = 0.45, 0.3
+#: A large place whose edge is as sharp as this is a thing, if show-through knows no spot there.
+_CUT_EDGE_MM, _LARGE_MM2 = 0.5, 100.0
 #: Smoothing of the map that outlines are read off, and room around a place, mm.
 _OUTLINE_SIGMA_MM, _ROOM_MM = 1.2, 12.0
 #: From a quarter to three quarters of an edge blurred by a Gaussian, in standard deviations.
@@ -64,6 +67,8 @@ _THINNER = 3.0
 _TELLS = 3.5
 #: Relative doubt of a difference of colour (our own allowance).
 _COLOUR_DOUBT = 0.06
+#: Levels, of a sharp place's height, that its half height may be taken for (our own allowance).
+_HALF_DOUBT = (0.35, 0.65)
 _MOST = 50
 _THICKNESSES = np.geomspace(0.02, 8.0, 64)
 
@@ -273,6 +278,8 @@ class _Place:
 
     def over(self, difference: float, look: Texture) -> Mask:
         """Where the place differs from the finish by at least so much ΔE00."""
+        if not self.soft:  # blur alone makes its slope
+            return self.half
         levels = np.linspace(_LOWEST, 0.95, 64)
         reached = np.flatnonzero(look.delta_e(levels[:, None] * self.colour) >= difference)
         level = levels[int(reached[0])] if reached.size else 0.95
@@ -280,7 +287,7 @@ class _Place:
 
 
 def _place(seed: _Seed, view: RegionView, judged: Mask, look: Texture) -> _Place | None:
-    """Outline of a place; None if it is small or its colour off the film's path."""
+    """Outline of a place; None if it is small, a thing, or its colour off the film's path."""
     window, blocks = _window(seed.mask, look)
     free = judged[window]
     size = (free.shape[1], free.shape[0])
@@ -307,10 +314,13 @@ def _place(seed: _Seed, view: RegionView, judged: Mask, look: Texture) -> _Place
     noise = float(along @ look.noise @ along) * look.side_mm**2
     whole = float(look.delta_e(seed.way.path[0]))
     bare = max(seed.way.share_of(colour), float(look.delta_e(colour)) / whole) > _NEARLY_BARE
-    off = float(np.linalg.norm(seed.way.path - colour, axis=1).min())
-    if off > _OFF_PATH * float(np.linalg.norm(colour)):
-        return None
     edge = _edge_mm(strength, weight, half, height, noise, view.mm_per_px)
+    soft = edge >= (SLOW_EDGE_MM if bare else SOFT_EDGE_MM)
+    off = float(np.linalg.norm(seed.way.path - colour, axis=1).min())
+    if off > (_OFF_PATH if soft else _OFF_PATH_SHARP) * float(np.linalg.norm(colour)):
+        return None
+    if edge < _CUT_EDGE_MM and float(half.sum()) * view.mm_per_px**2 > _LARGE_MM2:
+        return None
     return _Place(
         window=window,
         free=free,
@@ -319,7 +329,7 @@ def _place(seed: _Seed, view: RegionView, judged: Mask, look: Texture) -> _Place
         height=height,
         colour=colour,
         bare=bare,
-        soft=edge >= (SLOW_EDGE_MM if bare else SOFT_EDGE_MM),
+        soft=soft,
     )
 
 
@@ -383,10 +393,12 @@ def _spot(
     if not seed.told(place.colour, look):
         verdict = "retake"
     px2 = view.mm_per_px**2
-    area, more, less = (
-        float(place.over(difference, look).sum()) * px2
-        for difference in (limit, limit - u, limit + u)
-    )
+    if place.soft:
+        outlines = [place.over(difference, look) for difference in (limit, limit - u, limit + u)]
+    else:
+        low, high = (place.shape > level * place.height for level in _HALF_DOUBT)
+        outlines = [place.half, _touching(low & place.free, place.half), place.half & high]
+    area, more, less = (float(outline.sum()) * px2 for outline in outlines)
     rows, columns = np.nonzero(place.half)
     top, left = place.window[0].start, place.window[1].start
     return Spot(
