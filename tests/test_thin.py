@@ -58,12 +58,11 @@ def film(delta_e: float, under=UNDER) -> NDArray[np.float64]:
     return path[int(np.abs(off - delta_e).argmin())]
 
 
-def found_in(xyz: NDArray[np.float32], pairs=None) -> Outcome:
+def found_in(xyz: NDArray[np.float32], pairs=None, shown=None, finish=FOX) -> Outcome:
     view = replace(flat_view(xyz, mm_per_px=MM), factor=5.0)
-    look = texture(xyz, view.judged, finish=lab_to_xyz(FOX), mm_per_px=MM, factor=5.0)
-    return thin_coats(
-        view, view.judged, look, pairs=[pair_of()] if pairs is None else pairs, limits=Limits()
-    )
+    look = texture(xyz, view.judged, finish=lab_to_xyz(finish), mm_per_px=MM, factor=5.0)
+    pairs = [pair_of()] if pairs is None else pairs
+    return thin_coats(view, view.judged, look, pairs=pairs, limits=Limits(), shown=shown)
 
 
 # The film's path
@@ -116,14 +115,39 @@ def test_a_soft_thin_place_is_found_where_it_is(edge: float, under) -> None:
 
 
 @pytest.mark.parametrize("edge", [0.5, 1.6])
-def test_a_bare_place_with_a_hard_edge_is_no_thin_coat(edge: float) -> None:
+def test_a_bare_place_with_a_hard_edge_is_left_to_show_through(edge: float) -> None:
     for share in (0.2, 0.5, 1.0):
         cover = share * soft(8.0, edge)
-        assert found_in(panel(cover, lab_to_xyz(UNDER))).spots == ()
+        seen = panel(cover, lab_to_xyz(UNDER))
+        assert found_in(seen, shown=cover > 0.5 * share).spots == ()
 
 
-def test_a_small_soft_place_is_left_to_show_through() -> None:
-    assert found_in(panel(soft(3.5, 3.0), film(8.0))).spots == ()
+def test_a_bare_place_that_show_through_did_not_find_is_told_as_bare() -> None:
+    cover = soft(5.0, 1.6)
+    (spot,) = found_in(panel(cover, lab_to_xyz(UNDER))).spots
+    assert spot.kind == "show_through"
+    # The half-way line of the edge holds the area.
+    assert spot.area_mm2 == pytest.approx(np.pi * 5.0**2, rel=0.15)  # own tolerance
+
+
+def test_a_large_place_with_a_cut_edge_is_a_thing() -> None:
+    assert found_in(panel(soft(8.0, 0.5), lab_to_xyz(UNDER))).spots == ()
+
+
+def test_a_colour_off_the_path_is_none() -> None:
+    # Neither the finish nor green beneath: a blue.
+    assert found_in(panel(soft(12.0, 10.0), lab_to_xyz((46.0, 10.0, -10.0)))).spots == ()
+
+
+@pytest.mark.parametrize("radius", [2.5, 4.0, 8.0])
+def test_small_soft_places_are_found(radius: float) -> None:
+    (spot,) = found_in(panel(soft(radius, 3.0), film(8.0))).spots
+    assert spot.kind == "thin_coat"
+    assert spot.verdict == "fail"
+
+
+def test_a_speck_is_left_to_show_through() -> None:
+    assert found_in(panel(soft(0.9, 0.8), film(8.0))).spots == ()
 
 
 def test_a_place_too_faint_to_count_is_not_told() -> None:
@@ -140,13 +164,22 @@ def test_a_clean_panel_has_none_in_any_light() -> None:
 
 
 def test_what_a_dent_could_have_shaded_is_a_retake_and_names_the_photo() -> None:
-    # Black beneath: a thin film is the finish, darkened, as in shade.
-    under = tuple(xyz_to_lab(0.3 * lab_to_xyz(FOX)))
-    dark = panel(soft(12.0, 10.0), 0.75 * lab_to_xyz(FOX))
-    outcome = found_in(dark, [pair_of(under)])
+    # Grey over black: a thin film is the finish, darkened, as in shade.
+    grey, black = (46.0, 0.0, 0.0), (18.0, 0.0, 0.0)
+    path = film_path(lab_to_xyz(grey), lab_to_xyz(black))
+    off = delta_e00(np.array(grey), xyz_to_lab(path))
+    shade = path[int(np.abs(off - 6.0).argmin())] / lab_to_xyz(grey) * lab_to_xyz(FOX)
+    dark = panel(soft(12.0, 10.0), shade) / lab_to_xyz(FOX) * lab_to_xyz(grey)
+    outcome = found_in(dark.astype(np.float32), [pair_of(black, grey)], finish=grey)
     (spot,) = outcome.spots
     assert spot.verdict == "retake"
     assert outcome.flags == ("soft_patch",)
+
+
+def test_shade_is_no_film_whose_path_bends() -> None:
+    under = tuple(xyz_to_lab(0.3 * lab_to_xyz(FOX)))
+    dark = panel(soft(12.0, 10.0), 0.75 * lab_to_xyz(FOX))
+    assert found_in(dark, [pair_of(under)]).spots == ()
 
 
 def test_without_a_colour_beneath_there_is_nothing_to_find() -> None:

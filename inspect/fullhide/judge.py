@@ -44,6 +44,8 @@ Box = tuple[int, int, int, int]
 #: limit's area (our own choice).
 JUDGED_SHARE = 0.97
 _BLIND_OVER_LIMIT = 4.0
+#: Less of a region than this tells nothing of its evenness (our own choice).
+_EVEN_SHARE = 0.5
 #: Codes out of 255 below which a colour cannot be told from its neighbours (our own choice).
 _DARK_CODE = 10.0
 _FEWEST_PIXELS = 150
@@ -269,15 +271,16 @@ def _outcomes(
             )
             outcomes[0], thin = without_double(outcomes[0], thin, limits=job.limits)
             outcomes.append(thin)
-        outcomes.append(
-            evenness(
-                look,
-                limits=job.limits,
-                light_doubt=scene.field.doubt,
-                flat=scene.field.source != "none",
-                airbag=airbag,
+        if ground.judged.sum() >= _EVEN_SHARE * view.inside.sum():
+            outcomes.append(
+                evenness(
+                    look,
+                    limits=job.limits,
+                    light_doubt=scene.field.doubt,
+                    flat=scene.field.source != "none",
+                    airbag=airbag,
+                )
             )
-        )
         if reference is not None:
             outcomes.append(
                 match(ground.finish, reference, light_doubt=scene.field.doubt, limits=job.limits)

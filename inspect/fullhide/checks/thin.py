@@ -47,7 +47,7 @@ _SIGMAS_MM = (3.0, 1.2)
 #: A place's colour lies this near to the film's path, of its own difference: the path is taken by
 #: three channels instead of by wavelengths, and light plays along. Nearer where the edge is sharp,
 #: as a thing's is (our own allowances).
-_OFF_PATH, _OFF_PATH_SHARP = 0.45, 0.3
+_OFF_PATH, _OFF_PATH_SHARP = 0.45, 0.4
 #: A large place whose edge is as sharp as this is a thing, if show-through knows no spot there.
 _CUT_EDGE_MM, _LARGE_MM2 = 0.5, 100.0
 #: Smoothing of the map that outlines are read off, and room around a place, mm.
