@@ -46,6 +46,10 @@ _REFUTED, _PLAUSIBLE, _CLEARLY = 12.4, 7.0, 0.25
 #: From here on it is something else even if nothing explains it; a typed colour that is a tenth off
 #: stays below (our own choice).
 _FOREIGN = 60.0
+#: Squared standard deviations from which on a pixel stands out (0.99 point of chi-square with 3
+#: degrees of freedom, scipy.stats.chi2.ppf); what must be left of a spot, over the limit's area,
+#: once thread and shadow are taken out of it (our own choice).
+_STANDS_OUT, _LEFT = 11.3, 0.4
 #: Depth inside a spot, over its greatest, from which on it counts as its middle (our own choice).
 _INNERMOST = 0.6
 #: A spot whose area blur widened by more than this is narrow (our own choice).
@@ -105,7 +109,7 @@ def measured(seeds: Sequence[Seed], look: Look) -> Found:
     for seed in sorted(seeds, key=lambda s: -s.height):
         if claimed[seed.peak] or len(spots) >= MOST_SPOTS:
             continue
-        pair = _which(seed, fine, look)
+        pair, own = _which(seed, fine, look)
         if not isinstance(pair, Pair):
             claimed[seed.window] |= seed.mask
             found.other_mm2 = max(found.other_mm2, pair)
@@ -114,7 +118,7 @@ def measured(seeds: Sequence[Seed], look: Look) -> Found:
             shares[pair.name] = _share_map(fine, covariance, pair)
         blur_px = float(np.hypot(sigma, look.blur_mm / view.mm_per_px))
         free = ground.judged & ~claimed
-        extent = extent_of(shares[pair.name], seed.mask, seed.window, free=free, blur_px=blur_px)
+        extent = extent_of(shares[pair.name], own, seed.window, free=free, blur_px=blur_px)
         # Once more, with what the colours' own doubt does to so strong a spot: differences
         # between channels that tell a faint one from grain mislead on it. Not where shine could
         # take the share's place: there these differences are all there is.
@@ -122,7 +126,7 @@ def measured(seeds: Sequence[Seed], look: Look) -> Found:
         doubt = np.diag((part * pair.contrast) ** 2)
         share_map = shares[pair.name].copy()
         share_map[extent.window] = _share_map(fine[extent.window], covariance + doubt, pair)
-        extent = extent_of(share_map, seed.mask, seed.window, free=free, blur_px=blur_px)
+        extent = extent_of(share_map, own, seed.window, free=free, blur_px=blur_px)
         spot = _spot(extent, pair, seed, share_map, fine, look)
         if spot is not None and spot.worth_telling(look.limits.show_through_mm2):
             spots.append(spot)
@@ -155,36 +159,59 @@ def _share_map(fine: Array, covariance: Vector, pair: Pair) -> Array:
     )
 
 
-def _which(seed: Seed, fine: Array, look: Look) -> Pair | float:
-    """Colour beneath that explains the seed's own change of colour best.
+def _which(seed: Seed, fine: Array, look: Look) -> tuple[Pair | float, Mask]:
+    """Colour beneath that explains the seed's own change of colour best, and its pixels.
 
     If none does: the area in mm² of something else that lies there, 0 where thread, shadow or
     shine alone explains it well.
     """
     pixels = fine[seed.window][seed.mask].astype(np.float64)
-    mean = pixels.mean(axis=0)
-    costs = [_unexplained(mean, pair.contrast, look) for pair in look.pairs]
-    best = int(np.argmin(costs))
     # Thread of another colour; a hole, crease or fold: less light or more; a glint.
-    shine = WHITE_D50 / look.pairs[best].finish
-    others = [pair.contrast for pair in look.allowed]
-    others += [-np.ones(3), np.ones(3), shine / shine.max()]
-    other = min(_unexplained(mean, contrast, look) for contrast in others)
-    if costs[best] > _REFUTED and other < _PLAUSIBLE and other < _CLEARLY * costs[best]:
-        return 0.0
-    if costs[best] > _FOREIGN:
-        body = pixels @ mean >= 0.5 * float(mean @ mean)
-        return float(body.sum()) * look.view.mm_per_px**2
-    return look.pairs[best]
+    shine = WHITE_D50 / look.pairs[0].finish
+    allowed = [pair.contrast for pair in look.allowed]
+    allowed += [-np.ones(3), np.ones(3), shine / shine.max()]
+    # Pixel by pixel first: a stitch may cross a gap.
+    body = _deviates(pixels, look)
+    own, other = _costs(pixels, look, allowed)
+    theirs = (own.min(axis=0) > _REFUTED) & (other < _CLEARLY * own.min(axis=0))
+    px2 = look.view.mm_per_px**2
+    mine = body & ~theirs
+    if float(mine.sum()) * px2 < _LEFT * look.limits.show_through_mm2:
+        mine = np.ones(len(pixels), bool)
+    mean = pixels[mine].mean(axis=0)
+    own, other = _costs(mean[None], look, allowed)
+    best = int(np.argmin(own[:, 0]))
+    cost, beside = float(own[best, 0]), float(other[0])
+    mask = np.zeros_like(seed.mask)
+    mask[seed.mask] = mine
+    if cost > _REFUTED and beside < _PLAUSIBLE and beside < _CLEARLY * cost:
+        return 0.0, seed.mask
+    if cost > _FOREIGN:
+        return float((pixels @ mean >= 0.5 * float(mean @ mean)).sum()) * px2, seed.mask
+    return look.pairs[best], mask
 
 
-def _unexplained(mean: Vector, contrast: Vector, look: Look) -> float:
-    """What no amount of a change of colour explains of a mean ratio, squared deviations."""
-    tolerance = look.stack[0].covariance + np.diag((0.02 + 0.05 * np.abs(mean)) ** 2)
-    weights = np.linalg.solve(tolerance, contrast)
-    share = float(weights @ mean) / float(weights @ contrast)
-    left = mean - min(max(share, 0.0), 1.1) * contrast
-    return float(left @ np.linalg.solve(tolerance, left))
+def _deviates(pixels: Vector, look: Look) -> Mask:
+    """Pixels (N, 3) that stand out from the grain."""
+    white = np.linalg.solve(look.stack[0].covariance, pixels.T)
+    return np.asarray((pixels.T * white).sum(axis=0) > _STANDS_OUT)
+
+
+def _costs(pixels: Vector, look: Look, allowed: Sequence[Vector]) -> tuple[Vector, Vector]:
+    """What colours beneath, each (P, N), and what may be seen, (N,), leave unexplained."""
+    own = np.stack([_unexplained(pixels, pair.contrast, look) for pair in look.pairs])
+    other = np.stack([_unexplained(pixels, contrast, look) for contrast in allowed])
+    return own, other.min(axis=0)
+
+
+def _unexplained(pixels: Vector, contrast: Vector, look: Look) -> Vector:
+    """What no amount of a change of colour explains of ratios (N, 3), squared deviations."""
+    own = (0.02 + 0.05 * np.abs(pixels)) ** 2
+    inverse = np.linalg.inv(look.stack[0].covariance + own[:, :, None] * np.eye(3))
+    weights = inverse @ contrast
+    share = (weights * pixels).sum(axis=1) / (weights @ contrast)
+    left = pixels - np.clip(share, 0.0, 1.1)[:, None] * contrast
+    return np.asarray(np.einsum("ni,nij,nj->n", left, inverse, left), np.float64)
 
 
 def _core(mask: Mask) -> Mask:
