@@ -189,6 +189,24 @@ def test_a_thing_on_the_panel_is_no_unevenness_but_asks_to_be_outlined() -> None
     assert outcome.flags == ("odd_patch",)
 
 
+def strip(slope_mm: float) -> NDArray[np.float64]:
+    """A strip 7 mm wide from edge to edge, of another colour, with slopes that long beside it."""
+    away = np.abs(np.arange(ROWS * SIDE) * MM - 43.0) - 3.5
+    share = np.clip(1.0 - away / max(slope_mm, 1e-6), 0.0, 1.0)[:, None, None]
+    mixed = lab_to_xyz((75.0, 5.0, 20.0)) * share + lab_to_xyz(ONE) * (1.0 - share)
+    return np.broadcast_to(mixed, (ROWS * SIDE, COLUMNS * SIDE, 3))
+
+
+def test_a_narrow_thing_that_ends_at_once_is_none_at_all() -> None:
+    outcome = checked(strip(0.0))
+    assert outcome.verdict == "pass"
+    assert outcome.flags == ()
+
+
+def test_a_narrow_place_that_fades_asks_to_be_looked_at() -> None:
+    assert checked(strip(9.0)).verdict != "pass"
+
+
 def test_a_thing_too_large_to_overlook_fails() -> None:
     outcome = checked(fields(cord(5), other=(75.0, 5.0, 20.0)))
     assert outcome.verdict == "fail"

@@ -43,6 +43,9 @@ _SPOT_DELTA_E = 12.0
 #: Few blocks that differ by this much, and by so many times the usual, are spots or things on the
 #: panel, told of elsewhere; so many at most (our own choices).
 _ODD_DELTA_E, _ODD_TIMES, _ODD_SHARE = 6.0, 5.0, 0.1
+#: Such a place is something sewn in or laid on if it is at most this wide, mm, so many times as
+#: long, and the surface is as usual, at most so many times, beside it (our own choices).
+_NARROW_MM, _LONG, _BESIDE = 8.0, 3.0, 1.4
 #: 0.95 point of chi-square with 1 degree of freedom (scipy.stats.chi2.ppf).
 _CHI2_1 = 3.84
 
@@ -110,7 +113,8 @@ def evenness(
     one of shine is taken out of every panel. A panel passes if what is left is even. It fails
     only if so much of it is left beyond everything that light could have done; in between, the
     grey board or a moved lamp tells. Few places that stand out by far are spots or things: they
-    do not make a panel uneven, but keep it from passing where they are a twentieth of it.
+    do not make a panel uneven, but keep it from passing where they are a twentieth of it; narrow
+    ones with a hard edge, such as piping, do not even that.
     """
     k = coverage_factor(limits.confidence)
     doubt = _lightness_doubt(look.finish, light_doubt)
@@ -131,8 +135,9 @@ def evenness(
         if any(scale.verdict(limit, k=k) == "fail" for scale in sure):
             verdict, flags = "fail", ()
     elif verdict == "pass" and look.good.sum() < whole.good.sum():
-        every = unevenness(whole, whole.change, light_u=doubt)
-        if any(scale.verdict(limit, k=k) != "pass" for scale in every):
+        every = _without_things(whole, whole.good & ~look.good)
+        seen = unevenness(every, every.change, light_u=doubt)
+        if any(scale.verdict(limit, k=k) != "pass" for scale in seen):
             verdict, flags = "retake", ("odd_patch",)
     measure = Measure(value=worst.value, u=worst.u(limit, k=k), limit=limit, unit="ΔE00")
     bands = find_bands(look)
@@ -153,6 +158,27 @@ def _odd(look: Texture) -> Mask:
     if not odd.any() or odd.sum() > _ODD_SHARE * look.good.sum():
         return np.zeros(odd.shape, bool)
     return cv2.dilate(odd.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+
+
+def _without_things(look: Texture, odd: Mask) -> Texture:
+    """The blocks without the narrow ones of odd places that end at once."""
+    length = np.sqrt(np.square(look.change).sum(axis=-1))
+    usual = MAD_TO_SD * float(np.median(length[look.good & ~odd]))
+    count, parts = cv2.connectedComponents(odd.astype(np.uint8), connectivity=8)
+    things = np.zeros(odd.shape, bool)
+    for number in range(1, count):
+        part = parts == number
+        high = part & (length > max(_ODD_DELTA_E, _ODD_TIMES * usual))
+        beside = part & ~high & look.good
+        points = np.argwhere(high).astype(np.float32)
+        long_mm = (max(cv2.minAreaRect(points)[1]) + 1.0) * look.side_mm
+        # Blocks that hold only a part of the thing count as that part.
+        filled = np.minimum(length[part] / np.quantile(length[high], 0.9), 1.0)
+        wide_mm = float(filled.sum()) * look.side_mm**2 / long_mm
+        narrow = wide_mm <= _NARROW_MM and long_mm >= _LONG * wide_mm
+        if narrow and beside.any() and np.median(length[beside]) <= _BESIDE * usual:
+            things |= part
+    return replace(look, good=look.good & ~things)
 
 
 def _stripes(bands: Bands, verdict: Verdict, airbag: bool) -> tuple[str, ...]:
