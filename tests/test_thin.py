@@ -19,6 +19,7 @@ from fullhide.job import Limits
 from fullhide.phantom import Film, Thin
 from fullhide.result import Measure
 from fullhide.surface import Pair, colour_pair
+from fullhide.visibility import visible_delta_e
 
 UNDER = GREEN[1]
 MM = 0.5
@@ -229,8 +230,16 @@ def coat(share: float, verdict="fail") -> Outcome:
     )
 
 
+def here() -> NDArray[np.bool_]:
+    return np.asarray(distance_mm() < 4.0)
+
+
+def told(show: Outcome, thin: Outcome) -> tuple[Outcome, Outcome]:
+    return without_double(show, thin, pairs=[pair_of()], mm_per_px=MM, limits=Limits())
+
+
 def test_show_through_does_not_tell_of_a_thin_coat_again() -> None:
-    show, thin = without_double(shown(250.0, 0.2, distance_mm() < 8.0), coat(0.15), limits=Limits())
+    show, thin = told(shown(250.0, 0.2, distance_mm() < 8.0), coat(0.15))
     assert show.spots == ()
     assert show.verdict == "pass"
     assert show.measures["show_through_mm2"].value == 0.0
@@ -240,7 +249,7 @@ def test_show_through_does_not_tell_of_a_thin_coat_again() -> None:
 
 
 def test_a_bare_spot_in_a_thin_coat_stays() -> None:
-    show, thin = without_double(shown(9.0, 0.9, distance_mm() < 1.7), coat(0.15), limits=Limits())
+    show, thin = told(shown(9.0, 0.9, distance_mm() < 1.7), coat(0.15))
     assert len(show.spots) == 1
     assert show.verdict == "fail"
     assert len(thin.spots) == 1
@@ -248,16 +257,49 @@ def test_a_bare_spot_in_a_thin_coat_stays() -> None:
 
 def test_a_spot_elsewhere_stays() -> None:
     there = distance_mm((20.0, 20.0)) < 4.0
-    show, _ = without_double(shown(50.0, 0.2, there), coat(0.15), limits=Limits())
+    show, _ = told(shown(50.0, 0.2, there), coat(0.15))
     assert len(show.spots) == 1
 
 
 def test_a_soft_patch_that_show_through_is_sure_of_is_sure() -> None:
     where = distance_mm() < 8.0
-    show, thin = without_double(shown(250.0, 0.2, where), coat(0.15, "retake"), limits=Limits())
+    show, thin = told(shown(250.0, 0.2, where), coat(0.15, "retake"))
     assert show.spots == ()
     assert thin.verdict == "fail"
     assert thin.flags == ()
+
+
+def test_a_bare_place_among_the_thin_coats_is_told_as_show_through() -> None:
+    bare = replace(
+        coat(0.9), spots=(spot_of("show_through", area=60.0, share=0.9),), labels=labelled(here())
+    )
+    there = distance_mm((20.0, 20.0)) < 2.0
+    show, thin = told(shown(9.0, 0.5, there), bare)
+    assert [spot.area_mm2 for spot in show.spots] == [9.0, 60.0]
+    assert show.measures["show_through_mm2"].value == 60.0
+    assert show.labels is not None
+    assert (show.labels == 2).sum() == here().sum()
+    assert thin.spots == ()
+    assert thin.verdict == "pass"
+
+
+def test_what_is_seen_of_the_spots_is_seen_of_those_that_stay() -> None:
+    there = distance_mm((20.0, 20.0)) < 1.0
+    both = shown(3.0, 0.2, there)
+    seen = Measure(value=30.0, u=None, limit=None, unit="ΔE00")
+    both = replace(
+        both,
+        spots=(*both.spots, spot_of("show_through", area=250.0, share=0.2)),
+        labels=labelled(there) + 2 * labelled(distance_mm() < 8.0),
+        measures={**both.measures, "visible_delta_e": seen},
+    )
+    show, _ = told(both, coat(0.15))
+    assert len(show.spots) == 1
+    alone = visible_delta_e(
+        there * np.float32(0.2), lab_to_xyz(FOX), lab_to_xyz(UNDER), mm_per_px=MM
+    )
+    assert show.measures["visible_delta_e"].value == pytest.approx(alone)
+    assert alone < 30.0
 
 
 # In whole photos

@@ -269,7 +269,9 @@ def _outcomes(
                 limits=job.limits,
                 shown=None if shown is None else shown > 0,
             )
-            outcomes[0], thin = without_double(outcomes[0], thin, limits=job.limits)
+            outcomes[0], thin = without_double(
+                outcomes[0], thin, pairs=pairs, mm_per_px=view.mm_per_px, limits=job.limits
+            )
             outcomes.append(thin)
         if ground.judged.sum() >= _EVEN_SHARE * view.inside.sum():
             outcomes.append(
