@@ -48,7 +48,8 @@ _SIGMAS_MM = (3.0, 1.2)
 #: three channels instead of by wavelengths, and light plays along. Nearer where the edge is sharp,
 #: as a thing's is (our own allowances).
 _OFF_PATH, _OFF_PATH_SHARP = 0.45, 0.4
-#: A large place whose edge is as sharp as this is a thing, if show-through knows no spot there.
+#: An edge as sharp as this is that of a bare spot, if the place is small, or of a thing, if it is
+#: large and show-through knows no spot there.
 _CUT_EDGE_MM, _LARGE_MM2 = 0.5, 100.0
 #: Smoothing of the map that outlines are read off, and room around a place, mm.
 _OUTLINE_SIGMA_MM, _ROOM_MM = 1.2, 12.0
@@ -140,8 +141,8 @@ def thin_coats(
     Returns
     -------
     Outcome
-        Spots of kind ``"thin_coat"``, and of ``"show_through"`` where a sharp edge holds next to
-        no film and show-through has not been found; no measure of its own.
+        Spots of kind ``"thin_coat"``, and of ``"show_through"`` where a place with a sharp edge
+        has not been found as show-through; no measure of its own.
 
     Notes
     -----
@@ -264,7 +265,8 @@ class _Place:
 
     `free` are the judged pixels, `shape` is the smoothed strength along the way, `half` where it
     is over half its `height`, `colour` the mean change along the axes where it is highest;
-    `bare` where next to no film is left, `soft` where the edge is not that of a cut or a mask.
+    `soft` where the edge is not that of a cut or a mask, `spot` where a bare spot or a mixture of
+    bare specks explains it better than a thin film.
     """
 
     window: Window
@@ -273,8 +275,8 @@ class _Place:
     half: Mask
     height: float
     colour: Vector
-    bare: bool
     soft: bool
+    spot: bool
 
     def over(self, difference: float, look: Texture) -> Mask:
         """Where the place differs from the finish by at least so much ΔE00."""
@@ -328,8 +330,8 @@ def _place(seed: _Seed, view: RegionView, judged: Mask, look: Texture) -> _Place
         half=half,
         height=height,
         colour=colour,
-        bare=bare,
         soft=soft,
+        spot=not soft and (bare or edge < _CUT_EDGE_MM),
     )
 
 
@@ -402,7 +404,7 @@ def _spot(
     rows, columns = np.nonzero(place.half)
     top, left = place.window[0].start, place.window[1].start
     return Spot(
-        kind="show_through" if place.bare and not place.soft else "thin_coat",
+        kind="show_through" if place.spot else "thin_coat",
         under=seed.way.pair.name,
         area_mm2=area,
         area_u_mm2=0.5 * (more - less),
