@@ -147,6 +147,15 @@ def test_small_soft_places_are_found(radius: float) -> None:
     assert spot.verdict == "fail"
 
 
+def test_many_holes_are_no_film() -> None:
+    y, x = np.indices(distance_mm().shape)
+    holes = (y % 8 < 3) & (x % 8 < 3) & (distance_mm() < 14.0)
+    dark = (12.0, 1.0, 1.0)
+    assert found_in(panel(holes.astype(float), lab_to_xyz(dark)), [pair_of(dark)]).spots == ()
+    film_there = found_in(panel(soft(14.0, 8.0), film(7.0, dark)), [pair_of(dark)])
+    assert len(film_there.spots) == 1
+
+
 def test_a_speck_is_left_to_show_through() -> None:
     assert found_in(panel(soft(0.9, 0.8), film(8.0))).spots == ()
 

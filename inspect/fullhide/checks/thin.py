@@ -68,6 +68,9 @@ _THINNER = 3.0
 _TELLS = 3.5
 #: Relative doubt of a difference of colour (our own allowance).
 _COLOUR_DOUBT = 0.06
+#: A film shows in every pixel of its place: the middle one has this much of the mean change or more
+#: (our own choice).
+_HOLES = 0.5
 #: Levels, of a sharp place's height, that its half height may be taken for (our own allowance).
 _HALF_DOUBT = (0.35, 0.65)
 _MOST = 50
@@ -313,6 +316,9 @@ def _place(seed: _Seed, view: RegionView, judged: Mask, look: Texture) -> _Place
         colour = change[top if top.any() else half].mean(axis=0, dtype=np.float64)
         along = colour / max(float(colour @ colour), 1e-9)
     strength = cast(Array, cv2.transform(change, along[None]).reshape(free.shape))
+    inside = strength[half]
+    if float(np.median(inside)) < _HOLES * float(inside.mean()):
+        return None  # holes or specks with the finish between them
     noise = float(along @ look.noise @ along) * look.side_mm**2
     whole = float(look.delta_e(seed.way.path[0]))
     bare = max(seed.way.share_of(colour), float(look.delta_e(colour)) / whole) > _NEARLY_BARE
