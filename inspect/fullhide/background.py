@@ -26,6 +26,8 @@ SLOW_MM = 7.0
 #: Seams: along and across.
 ALONG_MM, ACROSS_MM = 9.0, 0.08
 _COARSE_MM = 1.0
+#: Blocks that are enough for a median or a plane.
+_FEW = 4000
 #: Length of a difference of log tints that tells two colours apart pixel by pixel, and the
 #: strengths of bounced light that a valley may have, in bounces; how many times nearer a place is
 #: to a colour beneath that is plainly bare (our own choices).
@@ -213,9 +215,11 @@ def _robust_slow(values: Array, mass: Array, sigma: tuple[float, float], finish:
     """Slow part of an image, spots left out by three rounds of clipping."""
     slow = masked_blur(values, mass, sigma)
     full = mass > min(0.5, 0.99 * float(mass.max()))
+    step = max(1, int(np.count_nonzero(full)) // _FEW)
     for _ in range(3):
         off = cv2.absdiff(values, slow)
-        wide = 3.0 * (MAD_TO_SD * median(np.ascontiguousarray(off[full].T)) + 1e-6 * finish)
+        few = np.ascontiguousarray(off[full][::step].T)
+        wide = 3.0 * (MAD_TO_SD * median(few) + 1e-6 * finish)
         # 255 where all three channels stay within the spread.
         within = cv2.inRange(off, (0.0,) * 3, tuple(float(w) for w in wide))
         weight = mass * np.where(within > 0, np.float32(1.0), np.float32(0.02))
@@ -260,7 +264,8 @@ def _plane(values: Array, good: Mask) -> Array:
     rows = rows / max(1, good.shape[0] - 1) - 0.5
     columns = columns / max(1, good.shape[1] - 1) - 0.5
     design = np.stack([np.ones_like(rows), columns, rows], axis=-1)
-    plane = fit(design[good], np.ascontiguousarray(values[good].T))
+    step = max(1, int(np.count_nonzero(good)) // _FEW)
+    plane = fit(design[good][::step], np.ascontiguousarray(values[good][::step].T))
     return cast(Array, cv2.transform(design, plane.T.astype(np.float32)))
 
 

@@ -209,7 +209,16 @@ def levels(
             break
         ratio, weight, there = _halved(ratio, weight, there)
         step, area, radius_mm = 2 * step, 4.0 * area, 2.0 * radius_mm
-    return tuple(_joined(level, tuple(made[i + 1 :])) for i, level in enumerate(made))
+    joint = _joint(made[0], made[1:])
+    return tuple(
+        replace(
+            level,
+            wider=tuple(made[i + 1 :]),
+            joint=joint[3 * i :, 3 * i :],
+            covariance=joint[3 * i : 3 * i + 3, 3 * i : 3 * i + 3],
+        )
+        for i, level in enumerate(made)
+    )
 
 
 def _near(mask: Mask, shape: tuple[int, ...], reach_px: float) -> Mask:
@@ -222,8 +231,8 @@ def _near(mask: Mask, shape: tuple[int, ...], reach_px: float) -> Mask:
     return cv2.dilate((small > 0.2).astype(np.uint8), np.ones((width, width), np.uint8)) > 0
 
 
-def _joined(level: Level, wider: tuple[Level, ...]) -> Level:
-    """The level with its wider ones and their joint covariance."""
+def _joint(level: Level, wider: Sequence[Level]) -> Vector:
+    """Joint covariance of the finest level's ratios and the wider ones', (3n, 3n)."""
     rows, columns = _thinned(level.judged, _JOINT_SAMPLE)
     there = level.calm[::rows, ::columns]
     y = np.arange(0, level.judged.shape[0], rows, dtype=np.float32)[:, None]
@@ -235,8 +244,7 @@ def _joined(level: Level, wider: tuple[Level, ...]) -> Level:
         at_y = np.broadcast_to((y + np.float32(0.5)) * k - np.float32(0.5), there.shape)
         seen = cv2.remap(other.ratio, at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         channels.append(cast(Array, seen)[there])
-    joint = covariance(np.ascontiguousarray(np.concatenate(channels, axis=1).T))
-    return replace(level, wider=wider, joint=joint, covariance=joint[:3, :3])
+    return covariance(np.ascontiguousarray(np.concatenate(channels, axis=1).T))
 
 
 def _halved(ratio: Array, weight: Array, there: Array) -> tuple[Array, Array, Array]:

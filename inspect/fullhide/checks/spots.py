@@ -32,8 +32,9 @@ Vector = NDArray[np.float64]
 SHARE_DOUBT = 0.08
 #: Relative doubt of a colour's contrast with the finish (our own allowance).
 COLOUR_DOUBT = 0.05
-#: Relative doubt of an area beside its outline's: what two thirds of rendered spots stayed within.
-AREA_DOUBT = 0.18
+#: Relative doubt of an area beside its outline's: what two thirds of rendered spots and
+#: gaps stayed within, a little wider for narrow ones.
+AREA_DOUBT = 0.22
 #: Smoothing of the map that spots are outlined on, over the radius of the limit's disc.
 FINE_OVER_RADIUS = 0.35
 #: More spots than this in one region are not listed one by one.
