@@ -21,7 +21,7 @@ from fullhide.checks.filter import (
 )
 from fullhide.checks.outcome import Outcome
 from fullhide.checks.rows import in_rows
-from fullhide.checks.spots import Found, Look, Seed, measured
+from fullhide.checks.spots import ALIKE, Found, Look, Seed, measured
 from fullhide.job import Limits
 from fullhide.region import RegionView
 from fullhide.result import Measure, Verdict
@@ -37,9 +37,6 @@ Vector = NDArray[np.float64]
 
 #: A JPEG spreads a strong spot's colour over its block of coarse colour, photo pixels.
 JPEG_BLOCK_PX = 16.0
-#: From this condition number on it is the colours' likeness to shadow or shine that hides a
-#: spot rather than the picture (our own choice).
-ALIKE = 300.0
 #: Shares below this part of the limit's are not looked at (our own choice).
 FAINT = 0.4
 

@@ -21,7 +21,7 @@ from fullhide.surface import Pair, mix_delta_e, solve
 from fullhide.verdict import decide
 from fullhide.visibility import drawn_spot, visible_delta_e
 
-__all__ = ["Found", "Look", "Seed", "measured"]
+__all__ = ["ALIKE", "Found", "Look", "Seed", "measured"]
 
 Array = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -30,6 +30,8 @@ Vector = NDArray[np.float64]
 #: Relative doubt of a share: how well the stated colour beneath is what lies there, and how well
 #: the camera's colours fit (our own allowance).
 SHARE_DOUBT = 0.08
+#: The same where shine or shadow could take a part of the share's place (our own allowance).
+SHARE_DOUBT_ALIKE = 0.2
 #: Relative doubt of a colour's contrast with the finish (our own allowance).
 COLOUR_DOUBT = 0.05
 #: Relative doubt of an area beside its outline's: what two thirds of rendered spots and
@@ -51,12 +53,17 @@ _FOREIGN = 60.0
 #: degrees of freedom, scipy.stats.chi2.ppf); what must be left of a spot, over the limit's area,
 #: once thread and shadow are taken out of it (our own choice).
 _STANDS_OUT, _LEFT = 11.3, 0.4
+#: So far beside a spot its own fringe is over, mm (our own choice).
+_BESIDE_MM = 2.0
 #: Depth inside a spot, over its greatest, from which on it counts as its middle (our own choice).
 _INNERMOST = 0.6
 #: A spot whose area blur widened by more than this is narrow (our own choice).
 _NARROW = 0.9
 #: Up to this condition number a single pixel's share is told from its shine (our own choice).
 SOLVABLE = 60.0
+#: From this condition number on it is the colours' likeness to shadow or shine that hides a
+#: spot rather than the picture (our own choice).
+ALIKE = 300.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -107,7 +114,8 @@ def measured(seeds: Sequence[Seed], look: Look) -> Found:
     covariance = covariance_of(fine, ground.judged & ~ground.bare)
     shares: dict[str, Array] = {}
     claimed = np.zeros(labels.shape, bool)
-    for seed in sorted(seeds, key=lambda s: -s.height):
+    queue = sorted(seeds, key=lambda s: -s.height)
+    for seed in queue:
         if claimed[seed.peak] or len(spots) >= MOST_SPOTS:
             continue
         pair, own = _which(seed, fine, look)
@@ -138,7 +146,37 @@ def measured(seeds: Sequence[Seed], look: Look) -> Found:
             claimed[extent.window] |= taken
             seen = _visible(extent, pair, share_map, look)
             found.visible_delta_e = max(found.visible_delta_e, seen)
+            if spot.verdict == "fail":
+                # Seen at the largest size, neighbours are one mark: what is left stands alone.
+                queue.extend(_rest(seed, claimed, fine, look))
     return found
+
+
+def _rest(seed: Seed, claimed: Mask, fine: Array, look: Look) -> list[Seed]:
+    """Parts of a mark well beside what has been told of it that stand out by themselves."""
+    px2 = look.view.mm_per_px**2
+    width = 2 * int(np.ceil(_BESIDE_MM / look.view.mm_per_px)) + 1
+    near = cv2.dilate(claimed[seed.window].astype(np.uint8), np.ones((width, width), np.uint8))
+    left = seed.mask & (near == 0)
+    if float(left.sum()) * px2 < look.limits.show_through_mm2:
+        return []
+    part = np.zeros_like(left)
+    part[left] = _deviates(fine[seed.window][left].astype(np.float64), look)
+    part = cv2.morphologyEx(part.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    count, labels, stats, centres = cv2.connectedComponentsWithStats(part, connectivity=8)
+    made = []
+    for i in range(1, count):
+        if float(stats[i, cv2.CC_STAT_AREA]) * px2 < look.limits.show_through_mm2:
+            continue
+        mask = labels == i
+        rows, columns = np.nonzero(mask)
+        nearest = int(np.argmin(np.hypot(columns - centres[i, 0], rows - centres[i, 1])))
+        peak = (
+            seed.window[0].start + int(rows[nearest]),
+            seed.window[1].start + int(columns[nearest]),
+        )
+        made.append(Seed(window=seed.window, mask=mask, peak=peak, height=_STANDS_OUT))
+    return made
 
 
 def _visible(extent: Extent, pair: Pair, share_map: Array, look: Look) -> float:
@@ -168,9 +206,11 @@ def _which(seed: Seed, fine: Array, look: Look) -> tuple[Pair | float, Mask]:
     """
     pixels = fine[seed.window][seed.mask].astype(np.float64)
     # Thread of another colour; a hole, crease or fold: less light or more; a glint.
+    # Not these where any colour beneath looks like them: then such a place is in doubt, not told.
     shine = WHITE_D50 / look.pairs[0].finish
     allowed = [pair.contrast for pair in look.allowed]
-    allowed += [-np.ones(3), np.ones(3), shine / shine.max()]
+    if max(pair.condition for pair in look.pairs) <= ALIKE:
+        allowed += [-np.ones(3), np.ones(3), shine / shine.max()]
     # Pixel by pixel first: a stitch may cross a gap.
     body = _deviates(pixels, look)
     own, other = _costs(pixels, look, allowed)
@@ -201,6 +241,8 @@ def _deviates(pixels: Vector, look: Look) -> Mask:
 def _costs(pixels: Vector, look: Look, allowed: Sequence[Vector]) -> tuple[Vector, Vector]:
     """What colours beneath, each (P, N), and what may be seen, (N,), leave unexplained."""
     own = np.stack([_unexplained(pixels, pair.contrast, look) for pair in look.pairs])
+    if not allowed:
+        return own, np.full(len(pixels), np.inf)
     other = np.stack([_unexplained(pixels, contrast, look) for contrast in allowed])
     return own, other.min(axis=0)
 
@@ -264,7 +306,8 @@ def _spot(
         return None
     px2 = view.mm_per_px**2
     core_mm2 = extent.half_area_px * px2
-    share_u = float(np.hypot(share / seed.height, SHARE_DOUBT * share))
+    doubt = SHARE_DOUBT if pair.condition <= SOLVABLE else SHARE_DOUBT_ALIKE
+    share_u = float(np.hypot(share / seed.height, doubt * share))
     at = pair.share_at_limit
     area = extent.area_px(at) * px2
     low = extent.area_px(at, share=share - k * share_u) * px2
