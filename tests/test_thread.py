@@ -5,11 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from staged import GREEN, WHITE, region_of, scene, spot
+from staged import GREEN, WHITE, outlined_seam, region_of, rendered, scene, spot
 
 from fullhide.errors import JobError
 from fullhide.job import load_job
-from fullhide.phantom import Distractor
+from fullhide.phantom import Distractor, Gap, Seam
 
 CREAM = ("cream thread", (84.0, 1.0, 16.0))
 RUST = ("rust thread", (42.0, 44.0, 42.0))
@@ -49,3 +49,16 @@ def test_thread_is_read_from_the_job_file(tmp_path: Path) -> None:
     (tmp_path / "job.toml").write_text(text + text.split("\n", 1)[1] + photo)
     with pytest.raises(JobError, match=r'two \[\[thread\]\] tables are named "Cream"'):
         load_job(tmp_path)
+
+
+def test_a_small_gap_beside_a_large_one_of_another_colour_is_told_as_well(tmp_path: Path) -> None:
+    # 8 mm apart: at the size of the large one they are one mark.
+    seam = Seam((5.0, 50.0), (140.0, 50.0), opened=True)
+    gaps = (
+        Gap(0, 40.0, 58.0, WHITE[0], width_mm=3.0),
+        Gap(0, 66.0, 73.0, GREEN[0], width_mm=2.2),
+    )
+    what = scene(seams=(seam,), gaps=gaps)
+    outline, _ = outlined_seam(rendered(what))
+    region = region_of(what, tmp_path, outlines=[outline], under=(GREEN, WHITE))
+    assert {finding.under for finding in region.findings} == {GREEN[0], WHITE[0]}
