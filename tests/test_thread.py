@@ -52,11 +52,11 @@ def test_thread_is_read_from_the_job_file(tmp_path: Path) -> None:
 
 
 def test_a_small_gap_beside_a_large_one_of_another_colour_is_told_as_well(tmp_path: Path) -> None:
-    # 8 mm apart: at the size of the large one they are one mark.
+    # 3 mm apart: at the size of the large one they are one mark.
     seam = Seam((5.0, 50.0), (140.0, 50.0), opened=True)
     gaps = (
-        Gap(0, 40.0, 58.0, WHITE[0], width_mm=3.0),
-        Gap(0, 66.0, 73.0, GREEN[0], width_mm=2.2),
+        Gap(0, 38.0, 58.0, WHITE[0], width_mm=3.4),
+        Gap(0, 61.0, 69.0, GREEN[0], width_mm=2.2),
     )
     what = scene(seams=(seam,), gaps=gaps)
     outline, _ = outlined_seam(rendered(what))
