@@ -51,6 +51,11 @@ def stack_of(ratio: NDArray[np.float32], **more) -> tuple[Level, ...]:
     return levels(ratio, weight, judged, **given)
 
 
+def separation(level: Level, p: Pair) -> float:
+    """Standard deviations that the bare colour beneath stands off, on a wide spot."""
+    return float(np.sqrt(p.contrast @ np.linalg.solve(level.covariance, p.contrast)))
+
+
 # Covariance
 
 
@@ -149,7 +154,7 @@ def test_a_spot_stands_out_by_its_separation() -> None:
         .T.astype(float)
     )
     expected = float(np.sqrt(d @ np.linalg.solve(smoothed, d)))  # NumPy and SciPy
-    assert level.separation(pair()) == pytest.approx(expected, rel=0.1)  # own tolerance
+    assert separation(level, pair()) == pytest.approx(expected, rel=0.1)  # own tolerance
     assert float((t * spread)[130:140, 170:190].mean()) == pytest.approx(expected, rel=0.1)
 
 
@@ -186,19 +191,19 @@ def test_the_threshold_is_never_below_chance() -> None:
 def test_the_smallest_detectable_spot_inverts_the_discs_height() -> None:
     level = stack_of(noise(12))[-1]  # with no wider level: the filter is one Gaussian
     p = pair()
-    highest = 0.4 * p.share_at_limit * level.separation(p)
+    highest = 0.4 * p.share_at_limit * separation(level, p)
     blur_mm = 0.2
     area = detectable_mm2([(level, highest)], p, blur_mm=blur_mm)
     sigma2 = (level.sigma_px * level.mm_per_px) ** 2 + blur_mm**2
     # A disc of that area, at the limit's share, must stand just as high as what may hide.
     height = 1 - np.exp(-(area / np.pi) / (2 * sigma2))
-    assert height * p.share_at_limit * level.separation(p) == pytest.approx(highest, rel=1e-6)
+    assert height * p.share_at_limit * separation(level, p) == pytest.approx(highest, rel=1e-6)
 
 
 def test_what_may_hide_everywhere_has_no_smallest_spot() -> None:
     level = stack_of(noise(13))[0]
     p = pair()
-    high = 2.0 * p.share_at_limit * level.separation(p)
+    high = 2.0 * p.share_at_limit * separation(level, p)
     assert detectable_mm2([(level, high)], p, blur_mm=0.1) == float("inf")
     assert detectable_mm2([], p, blur_mm=0.1) == float("inf")
 

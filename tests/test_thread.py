@@ -13,18 +13,40 @@ from fullhide.phantom import Distractor, Gap, Seam
 
 CREAM = ("cream thread", (84.0, 1.0, 16.0))
 RUST = ("rust thread", (42.0, 44.0, 42.0))
-LOOSE = Distractor("thread", (60.0, 70.0), size_mm=18.0, lab=CREAM[1])
+STRAW = ("straw thread", (80.0, 5.0, 45.0))
+LEAF = ("leaf thread", (70.0, -30.0, 30.0))
 
 
-def test_declared_thread_is_no_miss(tmp_path: Path) -> None:
-    what = scene(distractors=(LOOSE,))
-    region = region_of(what, tmp_path, under=(GREEN,), thread=(CREAM,))
-    assert region.findings == ()
+def loose(lab: tuple[float, float, float]) -> Distractor:
+    return Distractor("thread", (35.0, 45.0), size_mm=18.0, lab=lab)
+
+
+@pytest.mark.parametrize("colour", [STRAW, LEAF], ids=lambda colour: colour[0])
+def test_thread_is_no_miss_once_it_is_declared(tmp_path: Path, colour) -> None:
+    what = scene(distractors=(loose(colour[1]),))
+    unknown = region_of(what, tmp_path, under=(GREEN, WHITE))
+    assert unknown.verdict != "pass"
+    declared = region_of(what, tmp_path, under=(GREEN, WHITE), thread=(colour,))
+    assert declared.verdict == "pass"
+    assert declared.findings == ()
+
+
+def test_what_nothing_explains_asks_for_a_photo_without_it(tmp_path: Path) -> None:
+    region = region_of(scene(distractors=(loose(STRAW[1]),)), tmp_path, under=(GREEN, WHITE))
+    assert region.verdict == "retake"
+    assert "something_else" in region.flags
+    assert any("[[thread]]" in reason for reason in region.reasons)
+
+
+def test_thread_of_nearly_a_colour_beneath_is_told_declared_or_not(tmp_path: Path) -> None:
+    what = scene(distractors=(loose(CREAM[1]),))
+    region = region_of(what, tmp_path, under=(GREEN, WHITE), thread=(CREAM,))
+    assert region.verdict == "fail"
 
 
 def test_a_spot_beside_declared_thread_is_still_found(tmp_path: Path) -> None:
-    what = scene(distractors=(LOOSE,), spots=(spot(),))
-    region = region_of(what, tmp_path, under=(GREEN,), thread=(CREAM,))
+    what = scene(distractors=(loose(STRAW[1]),), spots=(spot(),))
+    region = region_of(what, tmp_path, under=(GREEN, WHITE), thread=(STRAW,))
     assert region.verdict == "fail"
     assert [finding.under for finding in region.findings] == [GREEN[0]]
 

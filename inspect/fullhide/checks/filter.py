@@ -117,11 +117,6 @@ class Level:
     joint: Vector | None = None
     blur_mm: float = 0.0
 
-    def separation(self, pair: Pair) -> float:
-        """Standard deviations that the bare colour beneath stands off, on a wide spot."""
-        d = pair.contrast
-        return float(np.sqrt(d @ np.linalg.solve(self.covariance, d)))
-
     def response(self, area_mm2: NDArray[np.float64] | float, *, blur_mm: float) -> Vector:
         """Part of its height that a disc reaches at its middle, on this and each wider level.
 
