@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from fullhide import _tags
 
-__all__ = ["Header", "PngColour", "UnusableError", "read_header"]
+__all__ = ["Header", "PngColour", "UnusableError", "jpeg_segments", "read_header"]
 
 _CUT_SHORT = ("the file is cut short", "copy it from the camera again")
 _DAMAGED = ("the file is damaged", "copy it from the camera again")
@@ -116,7 +116,7 @@ def _jpeg(data: bytes) -> Header:
     exif: bytes | None = None
     parts: list[bytes] = []
     gain_map = pictures = False
-    segments, scan = _jpeg_segments(data)
+    segments, scan = jpeg_segments(data)
     for marker, body in segments:
         if 0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC):
             if marker > 0xC2:
@@ -160,7 +160,7 @@ def _jpeg_bare(data: bytes, segments: list[tuple[int, bytes]], scan: int) -> byt
     return b"".join([*kept, data[scan:]])
 
 
-def _jpeg_segments(data: bytes) -> tuple[list[tuple[int, bytes]], int]:
+def jpeg_segments(data: bytes) -> tuple[list[tuple[int, bytes]], int]:
     """Markers and bodies up to the first scan, and where that begins."""
     found: list[tuple[int, bytes]] = []
     at = 2

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fullhide import _decode, _icc, _tags
+from fullhide._coding import Coding, jpeg_coding
 from fullhide._container import Header, UnusableError, read_header
 from fullhide._tags import Taken
 from fullhide.errors import PhotoError
@@ -61,6 +62,8 @@ class Photo:
         Names out of `fullhide.quality.FLAGS`.
     taken
         Capture time and exposure, as far as the file says.
+    coding
+        How coarsely a JPEG codes its colours; empty for other files.
     """
 
     path: Path
@@ -73,6 +76,7 @@ class Photo:
     profile: str
     flags: tuple[str, ...] = ()
     taken: Taken = field(default_factory=Taken)
+    coding: Coding = ()
 
     @property
     def size_px(self) -> tuple[int, int]:
@@ -127,6 +131,12 @@ class Photo:
         below = float(np.ceil(_CLIPPED * ceiling)) - 1
         inside = cv2.inRange(self._crop(box), (0.0,) * 3, (below,) * 3)
         return np.asarray(inside == 0)
+
+    def lit(self, codes: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Working light of single colours in codes of 255 that need not be whole, (N, 3)."""
+        at = np.linspace(0.0, 255.0, len(self.curve))
+        device = [np.interp(codes[:, i], at, self.curve[:, i]) for i in range(3)]
+        return np.asarray(np.stack(device, axis=1) @ self.matrix.T, np.float64)
 
     def clipped_share(self) -> float:
         """Share of the photo that is clipped, from one pixel in sixteen."""
@@ -259,6 +269,7 @@ def _open(path: Path, data: bytes, max_pixels: int) -> Photo:
         profile=profile.name,
         flags=tuple(flags),
         taken=_tags.exif_taken(header.tags),
+        coding=jpeg_coding(data) if header.format == "JPEG" else (),
     )
 
 

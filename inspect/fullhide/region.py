@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import cast
+from typing import NamedTuple, cast
 
 import cv2
 import numpy as np
@@ -13,17 +13,25 @@ from numpy.typing import NDArray
 from fullhide.photo import Photo
 from fullhide.seam import centre_line, normals, seam_coordinates, valley
 
-__all__ = ["RegionView", "outline_mask", "view_panel", "view_seam", "work_factor"]
+__all__ = ["Patch", "RegionView", "outline_mask", "view_panel", "view_seam", "work_factor"]
 
 Box = tuple[int, int, int, int]
 Array = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 Polygon = NDArray[np.float64]
+Vector = NDArray[np.float64]
 #: From working linear RGB and the box it was cut from to XYZ(D50).
 ToXYZ = Callable[[Array, Box], Array]
 
 #: Pixels across the disc of the limit's area that the checks work at (our own choice).
 PX_ACROSS_LIMIT = 3.7
+
+
+class Patch(NamedTuple):
+    """Relative change of XYZ, (3,), by a step of a file's coding, over an area in mm²."""
+
+    change: Vector
+    area_mm2: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -51,6 +59,8 @@ class RegionView:
     line
         The seam's centre line in photo pixels, (N, 2), one row a work pixel along; None for a
         panel.
+    coding
+        What one step of the file's own coding does to the region's colour.
     """
 
     xyz: Array
@@ -62,6 +72,7 @@ class RegionView:
     factor: float
     box: Box
     line: Polygon | None = None
+    coding: tuple[Patch, ...] = ()
 
     @property
     def is_seam(self) -> bool:
@@ -158,6 +169,30 @@ def _reduced(photo: Photo, box: Box, factor: int, to_xyz: ToXYZ) -> tuple[Array,
     return to_xyz(linear, box), clipped
 
 
+def _coding(photo: Photo, box: Box, to_xyz: ToXYZ, mm_per_px: float) -> tuple[Patch, ...]:
+    """What a step of the photo's coding does to the middle colour of a box."""
+    if not photo.coding:
+        return ()
+    x0, y0, x1, y1 = box
+    every = max(1, (x1 - x0) // 64, (y1 - y0) // 64)
+    code = np.median(photo.encoded[y0:y1:every, x0:x1:every].reshape(-1, 3), axis=0)
+    # Over two steps each way: a step may be less than a level.
+    shift = 2.0 * np.array([step.rgb for step in photo.coding])
+    codes = np.concatenate([code[None], code + shift, code - shift])
+    x, y = (x0 + x1) // 2, (y0 + y1) // 2
+    light = photo.lit(codes).astype(np.float32)
+    xyz = np.stack([to_xyz(one[None, None], (x, y, x + 1, y + 1))[0, 0] for one in light])
+    xyz = xyz.astype(np.float64)
+    if np.any(xyz[0] <= 0):
+        return ()
+    count = len(shift)
+    changes = (xyz[1 : 1 + count] - xyz[1 + count :]) / (4.0 * xyz[0])
+    return tuple(
+        Patch(change, step.area_px * mm_per_px**2)
+        for change, step in zip(changes, photo.coding, strict=True)
+    )
+
+
 def view_panel(
     photo: Photo,
     *,
@@ -202,6 +237,7 @@ def view_panel(
         scaled=scaled,
         factor=float(factor),
         box=box,
+        coding=_coding(photo, box, to_xyz, mm_per_px),
     )
 
 
@@ -248,6 +284,7 @@ def view_seam(
         factor=float(factor),
         box=box,
         line=line,
+        coding=_coding(photo, box, to_xyz, mm_per_px),
     )
 
 

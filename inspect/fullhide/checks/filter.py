@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fullhide.background import enlarged, masked_blur, slow_mean, times
+from fullhide.region import Patch
 from fullhide.robust import covariance, spread
 from fullhide.surface import Pair
 
@@ -152,6 +153,7 @@ def levels(
     limit_mm2: float,
     seam: bool,
     blur_mm: float = 0.0,
+    coding: Sequence[Patch] = (),
     count: int = 3,
 ) -> tuple[Level, ...]:
     """Smooth a region's ratios for spots of the limit's area and 4, 16, ... times that.
@@ -170,6 +172,8 @@ def levels(
         Whether the view is a straightened seam.
     blur_mm
         Standard deviation of the photo's own blur.
+    coding
+        What a step of the file's coding does to the colour.
     count
         Number of levels.
     """
@@ -204,7 +208,7 @@ def levels(
             break
         ratio, weight, there = _halved(ratio, weight, there)
         step, area, radius_mm = 2 * step, 4.0 * area, 2.0 * radius_mm
-    joint = _joint(made[0], made[1:])
+    joint = _joint(made[0], made[1:]) + _coded(made, coding)
     return tuple(
         replace(
             level,
@@ -214,6 +218,21 @@ def levels(
         )
         for i, level in enumerate(made)
     )
+
+
+def _coded(made: Sequence[Level], coding: Sequence[Patch]) -> Vector:
+    """Joint covariance of what rounding does to the levels, block by block.
+
+    Where the surface is calmer than a step, the data do not show it: whole blocks have one colour,
+    and the few that fall to the next step stand out as patches. Uniform over a step.
+    """
+    total = np.zeros((3 * len(made), 3 * len(made)))
+    sigmas = np.array([level.sigma_px * level.mm_per_px for level in made])
+    for patch in coding:
+        heights = -np.expm1(-patch.area_mm2 / (2.0 * np.pi * sigmas**2))
+        shape = np.outer(heights, patch.change).ravel()
+        total += np.outer(shape, shape) / 12.0
+    return total
 
 
 def _near(mask: Mask, shape: tuple[int, ...], reach_px: float) -> Mask:

@@ -84,6 +84,7 @@ def show_through(
         limit_mm2=limits.show_through_mm2,
         seam=view.is_seam,
         blur_mm=blur_mm,
+        coding=view.coding,
     )
     seeds: list[Seed] = []
     smallest: dict[str, float] = {}
