@@ -98,15 +98,15 @@ def test_noise_that_could_hide_a_spot_says_how_large_one(tmp_path: Path) -> None
 
 
 def test_a_damaged_photo_is_never_passed_nor_failed(tmp_path: Path, monkeypatch) -> None:
-    from fullhide import engine
+    from fullhide import opened
 
-    whole = engine.open_photo
+    whole = opened.open_photo
 
     def damaged(path):
         photo = whole(path)
         return replace(photo, flags=(*photo.flags, "damaged"))
 
-    monkeypatch.setattr(engine, "open_photo", damaged)
+    monkeypatch.setattr(opened, "open_photo", damaged)
     for what in (CLEAN, ONE_SPOT):
         region = region_of(what, tmp_path)
         assert region.verdict == "retake"

@@ -29,6 +29,7 @@ FLOORS = (
     {"verdict"},
     {"checks", "wording"},
     {"propose", "findings", "judge", "also"},
+    {"opened"},
     {"engine"},
     {"overlay"},
     {"pictures", "console"},

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from itertools import count
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -13,25 +14,25 @@ from numpy.typing import NDArray
 
 from fullhide import __version__
 from fullhide.also import Seconds, judge_together
-from fullhide.calibrate import USUAL_BLUR_PX, blur_px, colour_fit, flat_field, xyz_of
-from fullhide.chart import ChartReading, ChartSpec, ColourFit, chart_spec, find_chart
+from fullhide.calibrate import blur_px, colour_fit, flat_field, xyz_of
+from fullhide.chart import ChartReading, ChartSpec, ColourFit, find_chart
 from fullhide.companion import Second
 from fullhide.errors import FullhideError
 from fullhide.job import Job, PhotoEntry
 from fullhide.judge import Scene, reference_colour
-from fullhide.outlines import RegionOutline, check_outline
+from fullhide.opened import Opened, open_entry, prepared
+from fullhide.outlines import RegionOutline
 from fullhide.photo import Photo, open_photo
-from fullhide.propose import propose_panel
 from fullhide.registration import chart_map, mapped, view_map
 from fullhide.result import ChartResult, JobResult, PhotoResult, RegionResult
 
-__all__ = ["Inspection", "PhotoArtifacts", "inspect_job", "inspect_photo"]
+__all__ = ["Inspection", "Judged", "PhotoArtifacts", "inspect_job", "inspect_photo"]
 
 Labels = NDArray[np.uint16]
 Box = tuple[int, int, int, int]
 
-#: Stands in for the scale where nothing gives it, so that findings can at least be shown.
-NOMINAL_MM_PER_PX = 0.2
+#: One region's result, its findings in the pixels of a box of the photo, and the box.
+Judged = tuple[RegionResult, Labels | None, Box]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,11 +47,17 @@ class PhotoArtifacts:
         uint16, the upright photo's size: 0, or the id of the finding there.
     outlines
         The outlines that were inspected, proposals among them.
+    opened
+        What a further inspection of the same photo need not do again.
+    judged
+        What was found in each region, by its name, before it was numbered through the photo.
     """
 
     photo: Photo
     label_map: Labels
     outlines: tuple[RegionOutline, ...]
+    opened: Opened | None = None
+    judged: Mapping[str, Judged] = field(default_factory=dict)
 
 
 class Inspection(NamedTuple):
@@ -106,7 +113,15 @@ def inspect_job(
     )
 
 
-def inspect_photo(job: Job, entry: PhotoEntry, *, mm_per_px: float | None = None) -> Inspection:
+def inspect_photo(
+    job: Job,
+    entry: PhotoEntry,
+    *,
+    mm_per_px: float | None = None,
+    opened: Opened | None = None,
+    kept: Mapping[str, Judged] | None = None,
+    on_region: Callable[[int, int], None] | None = None,
+) -> Inspection:
     """Inspect one photo of a job.
 
     Parameters
@@ -117,6 +132,14 @@ def inspect_photo(job: Job, entry: PhotoEntry, *, mm_per_px: float | None = None
         The photo.
     mm_per_px
         Scale that overrides the chart's.
+    opened
+        The photo from an earlier inspection; opened here if absent.
+    kept
+        Regions by name, from an earlier inspection, that are not judged again: for the quick
+        look at one moved outline. A verdict to rest on keeps none.
+    on_region
+        Called after each region with the number judged and the number to judge, from any
+        thread; what it raises ends the inspection.
 
     Returns
     -------
@@ -127,46 +150,29 @@ def inspect_photo(job: Job, entry: PhotoEntry, *, mm_per_px: float | None = None
     FullhideError
         If the photo, or its grey board, cannot be opened, or the marked chart is no chart.
     """
-    photo = open_photo(job.path(entry.file))
-    outlines, problems = _usable(job, entry, photo)
-    spec = _spec(job)
-    marked = next((o.polygon for o in outlines if o.kind == "chart"), None)
-    reading = find_chart(photo, spec=spec, corners_px=marked)
+    if opened is None:
+        opened = open_entry(job, entry)
+    ready = prepared(opened, job, entry, mm_per_px=mm_per_px)
+    scene, outlines = ready.scene, ready.outlines
+    reading, spec = ready.reading, ready.spec
     polygons = [outline.polygon for outline in outlines]
-    board = None if entry.grey_board is None else open_photo(job.path(entry.grey_board))
-    field = flat_field(photo, reading=reading, polygons=polygons, board=board)
-    fit = colour_fit(reading, spec=spec, field=field)
-    scale = mm_per_px if mm_per_px is not None else reading.mm_per_px
-    if job.needs_proposal(entry.file):
-        outlines = (*outlines, *propose_panel(photo, file=entry.file, reading=reading, fit=fit))
-        polygons = [outline.polygon for outline in outlines]
-    blur = blur_px(photo, reading=reading, polygons=polygons)
-    flags = _photo_flags(photo, reading, scale, blur)
-    scene = Scene(
-        photo=photo,
-        fit=fit,
-        field=field,
-        mm_per_px=scale or NOMINAL_MM_PER_PX,
-        scaled=scale is not None,
-        scale_doubt=_scale_doubt(reading) if mm_per_px is None else 0.0,
-        blur_px=USUAL_BLUR_PX if blur is None else blur,
-        calibrated=reading.found,
-        flags=flags,
-        ignore=_ignored(outlines, reading),
-    )
     seconds = Seconds(entry.also, lambda file: _second(job, file, scene, reading, spec, polygons))
-    regions, labels = _regions(scene, outlines, job, entry, seconds)
+    judged = _judged(scene, outlines, job, entry, seconds, kept or {}, on_region)
+    regions, labels = _numbered(scene, judged)
+    photo = scene.photo
     result = PhotoResult(
         file=entry.file,
         sha256=photo.sha256,
         size_px=photo.size_px,
-        mm_per_px=scale,
-        chart=_chart_result(reading, fit, spec),
-        quality=_quality(photo, scene, blur, seconds),
+        mm_per_px=scene.mm_per_px if scene.scaled else None,
+        chart=_chart_result(reading, scene.fit, spec),
+        quality=_quality(photo, scene, ready.blur_px, seconds),
         regions=regions,
     )
     return Inspection(
-        result, PhotoArtifacts(photo, labels, outlines), (*problems, *seconds.problems)
+        result,
+        PhotoArtifacts(photo, labels, outlines, opened=opened, judged=judged),
+        (*ready.problems, *seconds.problems),
     )
 
 
@@ -184,13 +190,13 @@ def _second(
     charts, start = chart_map(first, reading), view_map(scene.photo, photo)
     rough = charts if charts is not None else start
     there = [] if rough is None else [mapped(rough, polygon) for polygon in polygons]
-    field = flat_field(photo, reading=reading, polygons=there)
+    light = flat_field(photo, reading=reading, polygons=there)
     own = reading.found or not first.found
     blur = blur_px(photo, reading=reading, polygons=there)
     return Second(
         file=file,
         photo=photo,
-        to_xyz=xyz_of(colour_fit(reading, spec=spec, field=field) if own else scene.fit, field),
+        to_xyz=xyz_of(colour_fit(reading, spec=spec, field=light) if own else scene.fit, light),
         blur_px=scene.blur_px if blur is None else blur,
         ignore=(reading.corners_px,) if reading.found else (),
         start=start,
@@ -199,72 +205,44 @@ def _second(
     )
 
 
-def _usable(
-    job: Job, entry: PhotoEntry, photo: Photo
-) -> tuple[tuple[RegionOutline, ...], tuple[FullhideError, ...]]:
-    good, wrong = [], []
-    for outline in job.outlines_of(entry.file):
-        try:
-            good.append(check_outline(outline, photo.size_px))
-        except FullhideError as error:
-            wrong.append(error)
-    return tuple(good), tuple(wrong)
-
-
-def _spec(job: Job) -> ChartSpec:
-    chart = job.chart
-    return chart_spec(chart.edition or "after-2014", lab=chart.lab, width_mm=chart.width_mm)
-
-
-def _scale_doubt(reading: ChartReading) -> float:
-    if not reading.mm_per_px or not reading.mm_per_px_u:
-        return 0.0
-    return reading.mm_per_px_u / reading.mm_per_px
-
-
-def _photo_flags(
-    photo: Photo, reading: ChartReading, scale: float | None, blur: float | None
-) -> tuple[str, ...]:
-    names = [*photo.flags, *reading.flags]
-    if scale is None:
-        names.append("no_scale")
-    if blur is None:
-        names.append("focus_unknown")
-    return tuple(dict.fromkeys(names))
-
-
-def _ignored(
-    outlines: tuple[RegionOutline, ...], reading: ChartReading
-) -> tuple[NDArray[np.float64], ...]:
-    polygons = [o.polygon for o in outlines if o.kind in ("ignore", "chart")]
-    if reading.found:
-        polygons.append(reading.corners_px)
-    return tuple(polygons)
-
-
-def _regions(
+def _judged(
     scene: Scene,
     outlines: tuple[RegionOutline, ...],
     job: Job,
     entry: PhotoEntry,
     seconds: Seconds,
-) -> tuple[tuple[RegionResult, ...], Labels]:
-    width, height = scene.photo.size_px
-    labels = np.zeros((height, width), np.uint16)
+    kept: Mapping[str, Judged],
+    on_region: Callable[[int, int], None] | None,
+) -> dict[str, Judged]:
+    """Every region by its name, judged anew where `kept` does not hold it."""
     reference = reference_colour(scene, outlines)
     wanted = [o for o in outlines if o.kind not in ("ignore", "chart")]
+    anew = [outline for outline in wanted if outline.name not in kept]
+    done = count(1)  # next() of it is safe from any thread
 
-    def judged(outline: RegionOutline) -> tuple[RegionResult, Labels | None, Box]:
-        return judge_together(
+    def judged(outline: RegionOutline) -> Judged:
+        found = judge_together(
             scene, outline, job=job, entry=entry, reference=reference, seconds=seconds
         )
+        if on_region is not None:
+            on_region(next(done), len(anew))
+        return found
 
     # The work is in array calls that let other threads run.
     with ThreadPoolExecutor(max_workers=max(1, min(4, os.cpu_count() or 1))) as pool:
-        found = list(pool.map(judged, wanted))
+        found = dict(zip([o.name for o in anew], pool.map(judged, anew), strict=True))
+    return {o.name: found[o.name] if o.name in found else kept[o.name] for o in wanted}
+
+
+def _numbered(
+    scene: Scene, judged: Mapping[str, Judged]
+) -> tuple[tuple[RegionResult, ...], Labels]:
+    """The regions with their findings numbered through the photo, and the map of the numbers."""
+    width, height = scene.photo.size_px
+    labels = np.zeros((height, width), np.uint16)
     results: list[RegionResult] = []
     last = 0
-    for result, crop, (x0, y0, x1, y1) in found:
+    for result, crop, (x0, y0, x1, y1) in judged.values():
         numbers = {}
         if crop is not None:
             place = labels[y0:y1, x0:x1]

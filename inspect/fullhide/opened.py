@@ -1,0 +1,198 @@
+"""One photo opened and calibrated: what stays when an outline moves, and what does not."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fullhide.calibrate import USUAL_BLUR_PX, blur_px, colour_fit, flat_field
+from fullhide.chart import ChartReading, ChartSpec, chart_spec, find_chart
+from fullhide.errors import FullhideError
+from fullhide.job import Job, PhotoEntry
+from fullhide.judge import Scene
+from fullhide.outlines import RegionOutline, check_outline
+from fullhide.photo import Photo, open_photo
+from fullhide.propose import propose_panel
+
+__all__ = ["NOMINAL_MM_PER_PX", "Opened", "Prepared", "open_entry", "prepared"]
+
+#: Stands in for the scale where nothing gives it, so that findings can at least be shown.
+NOMINAL_MM_PER_PX = 0.2
+
+Polygon = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Opened:
+    """A photo with its chart read; costly, and the same wherever the regions' outlines lie.
+
+    Attributes
+    ----------
+    photo, board
+        The photo and that of the grey board; None without one.
+    spec, reading
+        The chart asked for, and what was found of it.
+    marked
+        The corners that a person gave for the chart; None where it was looked for.
+    """
+
+    photo: Photo
+    board: Photo | None
+    spec: ChartSpec
+    reading: ChartReading
+    marked: Polygon | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Prepared:
+    """A photo ready to be judged.
+
+    Attributes
+    ----------
+    scene
+        Colours, light, scale and sharpness.
+    outlines
+        Those that can be used, a proposal among them where nobody drew any.
+    reading, spec
+        The chart.
+    blur_px
+        Measured blur; None where no edge tells.
+    problems
+        Outlines that cannot be used.
+    """
+
+    scene: Scene
+    outlines: tuple[RegionOutline, ...]
+    reading: ChartReading
+    spec: ChartSpec
+    blur_px: float | None
+    problems: tuple[FullhideError, ...]
+
+
+def open_entry(job: Job, entry: PhotoEntry) -> Opened:
+    """Open a photo of a job, and its grey board, and read the chart.
+
+    Raises
+    ------
+    FullhideError
+        If one of them cannot be opened, or the marked chart is no chart.
+    """
+    photo = open_photo(job.path(entry.file))
+    board = None if entry.grey_board is None else open_photo(job.path(entry.grey_board))
+    spec = chart_of(job)
+    marked = _marked(_usable(job, entry, photo)[0])
+    return Opened(
+        photo=photo,
+        board=board,
+        spec=spec,
+        reading=find_chart(photo, spec=spec, corners_px=marked),
+        marked=marked,
+    )
+
+
+def chart_of(job: Job) -> ChartSpec:
+    """The chart that a job's photos hold."""
+    chart = job.chart
+    return chart_spec(chart.edition or "after-2014", lab=chart.lab, width_mm=chart.width_mm)
+
+
+def prepared(
+    opened: Opened, job: Job, entry: PhotoEntry, *, mm_per_px: float | None = None
+) -> Prepared:
+    """Calibrate an opened photo for the outlines that the job has now.
+
+    Parameters
+    ----------
+    opened
+        From `open_entry`; its chart is read anew if it was marked elsewhere since.
+    job, entry
+        Colours, limits and outlines; the photo.
+    mm_per_px
+        Scale that overrides the chart's.
+
+    Raises
+    ------
+    FullhideError
+        If the marked chart is no chart.
+    """
+    photo, spec, reading = opened.photo, opened.spec, opened.reading
+    outlines, problems = _usable(job, entry, photo)
+    marked = _marked(outlines)
+    if not _same(marked, opened.marked):
+        reading = find_chart(photo, spec=spec, corners_px=marked)
+    polygons = [outline.polygon for outline in outlines]
+    field = flat_field(photo, reading=reading, polygons=polygons, board=opened.board)
+    fit = colour_fit(reading, spec=spec, field=field)
+    scale = mm_per_px if mm_per_px is not None else reading.mm_per_px
+    if job.needs_proposal(entry.file):
+        outlines = (*outlines, *propose_panel(photo, file=entry.file, reading=reading, fit=fit))
+        polygons = [outline.polygon for outline in outlines]
+    blur = blur_px(photo, reading=reading, polygons=polygons)
+    scene = Scene(
+        photo=photo,
+        fit=fit,
+        field=field,
+        mm_per_px=scale or NOMINAL_MM_PER_PX,
+        scaled=scale is not None,
+        scale_doubt=_scale_doubt(reading) if mm_per_px is None else 0.0,
+        blur_px=USUAL_BLUR_PX if blur is None else blur,
+        calibrated=reading.found,
+        flags=_photo_flags(photo, reading, scale, blur),
+        ignore=_ignored(outlines, reading),
+    )
+    return Prepared(
+        scene=scene,
+        outlines=outlines,
+        reading=reading,
+        spec=spec,
+        blur_px=blur,
+        problems=problems,
+    )
+
+
+def _usable(
+    job: Job, entry: PhotoEntry, photo: Photo
+) -> tuple[tuple[RegionOutline, ...], tuple[FullhideError, ...]]:
+    good, wrong = [], []
+    for outline in job.outlines_of(entry.file):
+        try:
+            good.append(check_outline(outline, photo.size_px))
+        except FullhideError as error:
+            wrong.append(error)
+    return tuple(good), tuple(wrong)
+
+
+def _marked(outlines: tuple[RegionOutline, ...]) -> Polygon | None:
+    return next((o.polygon for o in outlines if o.kind == "chart"), None)
+
+
+def _same(one: Polygon | None, other: Polygon | None) -> bool:
+    if one is None or other is None:
+        return one is other
+    return bool(np.array_equal(one, other))
+
+
+def _scale_doubt(reading: ChartReading) -> float:
+    if not reading.mm_per_px or not reading.mm_per_px_u:
+        return 0.0
+    return reading.mm_per_px_u / reading.mm_per_px
+
+
+def _photo_flags(
+    photo: Photo, reading: ChartReading, scale: float | None, blur: float | None
+) -> tuple[str, ...]:
+    names = [*photo.flags, *reading.flags]
+    if scale is None:
+        names.append("no_scale")
+    if blur is None:
+        names.append("focus_unknown")
+    return tuple(dict.fromkeys(names))
+
+
+def _ignored(outlines: tuple[RegionOutline, ...], reading: ChartReading) -> tuple[Polygon, ...]:
+    polygons = [o.polygon for o in outlines if o.kind in ("ignore", "chart")]
+    if reading.found:
+        polygons.append(reading.corners_px)
+    return tuple(polygons)
