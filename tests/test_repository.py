@@ -22,7 +22,8 @@ ENGINE = ROOT / "inspect" / "fullhide"
 # module that uses them and are held to the absence of circles only.
 FLOORS = (
     {"errors", "quality", "locate", "files", "colour", "robust"},
-    {"job_file", "outlines", "job", "result"},  # what was asked and what was found: plain data
+    {"job_file", "outlines", "outline_file", "job", "result"},  # what was asked and what was found: plain data
+    {"record"},
     {"photo"},
     {"seam", "region", "chart", "light", "registration", "calibrate"},
     {"surface", "background", "companion", "visibility"},
