@@ -16,7 +16,15 @@ from fullhide.errors import FullhideError, JobError
 from fullhide.files import why
 from fullhide.locate import feature_lines
 
-__all__ = ["KINDS", "OUTLINES_FILE", "Outlines", "RegionOutline", "check_outline", "read_outlines"]
+__all__ = [
+    "KINDS",
+    "OUTLINES_FILE",
+    "Outlines",
+    "RegionOutline",
+    "check_drawn",
+    "check_outline",
+    "read_outlines",
+]
 
 OUTLINES_FILE = "regions.geojson"
 KINDS = ("panel", "seam", "reference", "ignore", "chart")
@@ -47,6 +55,8 @@ class RegionOutline:
         The feature's properties as they stand in the file.
     line
         Line of the feature in `where`.
+    number
+        Place of the feature in `where`, from 1; None where it was not read from there.
     """
 
     photo: str
@@ -57,6 +67,7 @@ class RegionOutline:
     properties: Mapping[str, Any] = field(default_factory=dict)
     line: int | None = None
     where: Path = Path(OUTLINES_FILE)
+    number: int | None = None
 
 
 class Outlines(NamedTuple):
@@ -102,7 +113,7 @@ def read_outlines(path: Path, *, photos: Collection[str]) -> Outlines:
         try:
             photo = _photo(properties, known)
             outlined.add(photo)
-            outline = _outline(feature, properties, photo, line, path)
+            outline = replace(_outline(feature, properties, photo, line, path), number=number)
             _claim(outline, taken)
         except _UnusableError as error:
             name = properties.get("name")
@@ -150,6 +161,27 @@ def check_outline(outline: RegionOutline, size_px: tuple[int, int]) -> RegionOut
         )
     trimmed = [_frozen(np.clip(ring, 0, size)) for ring in (outline.polygon, *outline.holes)]
     return replace(outline, polygon=trimmed[0], holes=tuple(trimmed[1:]))
+
+
+def check_drawn(outlines: Sequence[RegionOutline]) -> None:
+    """Check that outlines just drawn can stand in an outline file together.
+
+    Raises
+    ------
+    JobError
+        For the first that cannot: it crosses itself, has no area, is a chart of another number of
+        corners than four, or has a name that another one of the photo has.
+    """
+    taken: set[tuple[str, str]] = set()
+    for outline in outlines:
+        try:
+            _check_corners(outline.kind, (outline.polygon, *outline.holes))
+            _check_shape([outline.polygon, *outline.holes])
+            _claim(outline, taken)
+        except _UnusableError as error:
+            problem, remedy = error.args
+            label = f'region "{outline.name}" of photo `{outline.photo}`'
+            raise JobError(outline.where, f"{label} {problem}", remedy) from None
 
 
 def _load(path: Path) -> tuple[list[Any], list[int]] | None:
@@ -205,11 +237,7 @@ def _outline(
     if not name.isprintable():
         raise _UnusableError("has a name that cannot be printed", "use plain letters")
     rings = _rings(feature)
-    if kind == "chart" and (len(rings) > 1 or len(rings[0]) != 4):
-        raise _UnusableError(
-            f"is a chart with {len(rings[0])} corners",
-            "mark its four corners, the dark-skin patch's first, then clockwise",
-        )
+    _check_corners(kind, rings)
     _check_shape(rings)
     return RegionOutline(
         photo=photo,
@@ -221,6 +249,14 @@ def _outline(
         line=line,
         where=where,
     )
+
+
+def _check_corners(kind: str, rings: Sequence[Polygon]) -> None:
+    if kind == "chart" and (len(rings) > 1 or len(rings[0]) != 4):
+        raise _UnusableError(
+            f"is a chart with {len(rings[0])} corners",
+            "mark its four corners, the dark-skin patch's first, then clockwise",
+        )
 
 
 def _claim(outline: RegionOutline, taken: set[tuple[str, str]]) -> None:
