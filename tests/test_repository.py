@@ -29,6 +29,7 @@ FLOORS = (
     {"surface", "background", "companion", "visibility"},
     {"verdict"},
     {"checks", "wording"},
+    {"standing"},
     {"propose", "findings", "judge", "also"},
     {"opened"},
     {"engine"},
