@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fullhide.errors import JobError
-from fullhide.job import Colour, Limits, load_job, loose_job
+from fullhide.job import Colour, Limits, PartEntry, load_job, loose_job
 from fullhide.locate import nearest_line, toml_lines
 
 JOB = """\
@@ -131,7 +131,11 @@ def test_windows_line_ends_and_a_byte_order_mark_are_no_mistake(tmp_path: Path) 
         ("show_through_delta_e", "show_throgh_delta_e", "did you mean `show_through_delta_e`?"),
         ("[limits]", "[limit]", "did you mean `limits`?"),
         ("width_mm", "width", "did you mean `width_mm`?"),
-        ("[finish]", "[qqqqqq]", "known are name, under, thread, finish, chart, limits, photo"),
+        (
+            "[finish]",
+            "[qqqqqq]",
+            "known are name, under, thread, finish, chart, limits, part, photo",
+        ),
         ("lab = [38.0, -28.0, 9.0]", "lab = [38.0, -28.0]", "three numbers"),
         ("lab = [38.0, -28.0, 9.0]", "lab = [138.0, -28.0, 9.0]", "L from 0 to 100"),
         ("lab = [38.0, -28.0, 9.0]", "lab = [38.0, -128.5, 9.0]", "-128 to 128"),
@@ -155,6 +159,29 @@ def test_windows_line_ends_and_a_byte_order_mark_are_no_mistake(tmp_path: Path) 
         ("show_through_delta_e = 3.5", "show_through_delta_e = 1979-05-27", "above 0"),
         ("[finish]", "[[finish]]", "a [finish] table"),
         ("[[photo]]", "[photos]", "did you mean `photo`?"),
+        ("[limits]", "[[part]]\nname = 'seat'\n[limits]", "[[part]] 1 lists nothing to shoot"),
+        ("[limits]", "[[part]]\nregions = ['a']\n[limits]", "`name` is missing in [[part]] 1"),
+        (
+            "[limits]",
+            "[[part]]\nname = 'seat'\nregions = ['A']\nseams = ['a']\n[limits]",
+            'lists "a" twice',
+        ),
+        (
+            "[limits]",
+            "[[part]]\nname = 'seat'\nregions = 'a'\n[limits]",
+            "a list of names in quotes",
+        ),
+        (
+            "[limits]",
+            "[[part]]\nname = 'seat'\nseams = ['a']\nairbag = 'yes'\n[limits]",
+            "true or false",
+        ),
+        ("[limits]", "[part]\nname = 'seat'\n[limits]", "one or more [[part]] tables"),
+        (
+            "[limits]",
+            2 * "[[part]]\nname = 'seat'\nseams = ['a']\n" + "[limits]",
+            'two [[part]] tables are named "seat"; give each part its own name',
+        ),
     ],
 )
 def test_a_mistake_that_touches_the_whole_job_is_one_line_with_its_place(
@@ -373,3 +400,35 @@ def test_every_key_that_the_parser_sees_gets_the_line_it_starts_on(
     tomllib.loads(text)  # the outside judge: the text is valid TOML
     lines = toml_lines(text)
     assert {path: lines[path] for path in expected} == expected
+
+
+def test_what_has_to_be_shot_is_read_by_part(tmp_path: Path) -> None:
+    table = (
+        '[[part]]\nname = "bench  left"\nregions = ["seat"]\nseams = ["front seam"]\n'
+        "airbag = true\n[limits]"
+    )
+    make(tmp_path, JOB.replace("[limits]", table, 1))
+    job = load_job(tmp_path)
+    part = PartEntry(name="bench left", regions=("seat",), seams=("front seam",), airbag=True)
+    assert job.parts == (part,)
+    assert job.part("Bench left") == part
+    assert job.part("bench right") is None
+    assert job.part(None) is None
+
+
+@pytest.mark.parametrize(
+    ("written", "read"),
+    [
+        ("2026-03-14T16:20:00", "2026-03-14T16:20:00"),
+        ("2026-03-14 16:20:00.5", "2026-03-14T16:20:00"),
+        ("2026-03-14T16:20:00+02:00", "2026-03-14T16:20:00"),
+    ],
+)
+def test_the_time_of_a_shot_is_the_shops_own(tmp_path: Path, written: str, read: str) -> None:
+    make(tmp_path, JOB.replace("[[photo]]", f"[[photo]]\nshot = {written}", 1))
+    assert load_job(tmp_path).photos[0].shot == read
+
+
+def test_a_shot_that_is_no_time_is_a_mistake_of_that_photo(tmp_path: Path) -> None:
+    make(tmp_path, JOB.replace("[[photo]]", '[[photo]]\nshot = "yesterday"', 1))
+    assert "such as 2026-03-14T16:20:00" in str(load_job(tmp_path).problems[0])

@@ -23,6 +23,7 @@ __all__ = [
     "Colour",
     "Job",
     "Limits",
+    "PartEntry",
     "PhotoEntry",
     "RegionOutline",
     "load_job",
@@ -98,6 +99,8 @@ class PhotoEntry:
         Photos of the same view with the lamp moved.
     grey_board
         A plain grey board in the same light; None without one.
+    shot
+        Local time it was taken, ISO 8601 to the second, where job.toml says it.
     line
         Line of the entry in `job.toml`; None for a loose photo.
     """
@@ -108,7 +111,26 @@ class PhotoEntry:
     coat: int | None = None
     also: tuple[str, ...] = ()
     grey_board: str | None = None
+    shot: str | None = None
     line: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PartEntry:
+    """What has to be shot, and to pass, before a part may be reassembled.
+
+    Attributes
+    ----------
+    regions, seams
+        Names of outlines in photos of the part; those in `seams` must be of kind ``"seam"``.
+    airbag
+        Whether the part may hold an airbag or tear seam: no work is advised there.
+    """
+
+    name: str
+    regions: tuple[str, ...] = ()
+    seams: tuple[str, ...] = ()
+    airbag: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,6 +143,8 @@ class Job:
         What the photos' paths are relative to.
     thread
         Colours of thread, piping and the like that may be seen and are no miss.
+    parts
+        What has to be shot before reassembly; empty if nobody said.
     finish
         The colour asked for; None means what each region itself mostly is.
     photos
@@ -144,6 +168,12 @@ class Job:
     outlines: tuple[RegionOutline, ...] = ()
     outlined: frozenset[str] = frozenset()
     problems: tuple[FullhideError, ...] = ()
+    parts: tuple[PartEntry, ...] = ()
+
+    def part(self, name: str | None) -> PartEntry | None:
+        """What is said of a part; None if job.toml has no [[part]] of that name."""
+        wanted = (name or "").casefold()
+        return next((part for part in self.parts if part.name.casefold() == wanted), None)
 
     def path(self, file: str) -> Path:
         """Return where a photo of the job lies."""
@@ -201,6 +231,15 @@ def load_job(folder: str | Path) -> Job:
             width_mm=chart.width_mm,
         ),
         limits=Limits(**limits.model_dump(exclude_none=True)),
+        parts=tuple(
+            PartEntry(
+                name=part.name,
+                regions=tuple(part.regions),
+                seams=tuple(part.seams),
+                airbag=part.airbag,
+            )
+            for part in checked.part
+        ),
         photos=photos,
         outlines=outlines.usable,
         outlined=outlines.photos,
@@ -297,15 +336,20 @@ def _checked(where: Path, raw: dict[str, Any], lines: dict[KeyPath, int]) -> Job
     except ValidationError as error:
         found = mistakes(error, model=JobFile)
         raise _first(where, found, lines) from None
-    for table, colours in (("under", checked.under), ("thread", checked.thread)):
-        names: dict[str, int] = {}
-        for index, colour in enumerate(colours):
-            first = names.setdefault(colour.name.casefold(), index)
+    named = (
+        ("under", "colour", [colour.name for colour in checked.under]),
+        ("thread", "colour", [colour.name for colour in checked.thread]),
+        ("part", "part", [part.name for part in checked.part]),
+    )
+    for table, what, names in named:
+        seen: dict[str, int] = {}
+        for index, name in enumerate(names):
+            first = seen.setdefault(name.casefold(), index)
             if first != index:
                 twice = Mistake(
                     (table, index, "name"),
-                    f'two [[{table}]] tables are named "{colour.name}"',
-                    "give each colour its own name",
+                    f'two [[{table}]] tables are named "{name}"',
+                    f"give each {what} its own name",
                 )
                 raise _first(where, [twice], lines)
     return checked
@@ -375,6 +419,8 @@ def _entry(
         coat=table.coat,
         also=also,
         grey_board=board,
+        # The shop's own clock, as the camera's; an offset from UTC would be left to chance.
+        shot=table.shot.replace(tzinfo=None, microsecond=0).isoformat() if table.shot else None,
         line=nearest_line(lines, path),
     )
     return entry, problems

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable, Sequence
+from datetime import datetime
 from pathlib import PurePosixPath, PureWindowsPath
 from typing import Annotated, Any, Literal, NamedTuple
 
@@ -28,6 +29,7 @@ __all__ = [
     "JobFile",
     "LimitsTable",
     "Mistake",
+    "PartTable",
     "PhotoTable",
     "UnderTable",
     "check_lab",
@@ -77,6 +79,10 @@ _EXPECTS: dict[str, str] = {
     "chart": "a [chart] table",
     "limits": "a [limits] table",
     "photo": "one or more [[photo]] tables",
+    "part_table": "one or more [[part]] tables",
+    "regions": "a list of names in quotes",
+    "seams": "a list of names in quotes",
+    "airbag": "true or false",
     "name": "a name in quotes",
     "lab": _LAB,
     "edition": '"after-2014" or "before-2014"',
@@ -93,6 +99,7 @@ _EXPECTS: dict[str, str] = {
     "coat": "a whole number from 1",
     "also": "a list of paths in quotes",
     "grey_board": "a path in quotes",
+    "shot": "a date and time without quotes, such as 2026-03-14T16:20:00",
 }
 
 
@@ -172,11 +179,32 @@ class PhotoTable(_Table):
     coat: Annotated[int, Field(ge=1)] | None = None
     also: list[File] = []
     grey_board: File | None = None
+    shot: datetime | None = None
 
     @model_validator(mode="after")
     def _coat_needs_its_stage(self) -> PhotoTable:
         if self.coat is not None and self.stage != "coat":
             raise ValueError('has `coat` without stage = "coat"; add the stage or drop `coat`')
+        return self
+
+
+class PartTable(_Table):
+    """What has to be shot of a part before it may be reassembled."""
+
+    name: Name
+    regions: list[Name] = []
+    seams: list[Name] = []
+    airbag: bool = False
+
+    @model_validator(mode="after")
+    def _each_once(self) -> PartTable:
+        seen: set[str] = set()
+        for name in (*self.regions, *self.seams):
+            if name.casefold() in seen:
+                raise ValueError(f'lists "{name}" twice; remove one of them')
+            seen.add(name.casefold())
+        if not seen:
+            raise ValueError("lists nothing to shoot; add `regions` or `seams`")
         return self
 
 
@@ -189,6 +217,7 @@ class JobFile(_Table):
     finish: FinishTable | None = None
     chart: ChartTable = ChartTable()
     limits: LimitsTable = LimitsTable()
+    part: list[PartTable] = []
     photo: list[dict[str, Any]] = []
 
 
@@ -244,7 +273,7 @@ def _mistake(item: Any, model: type[BaseModel], path: KeyPath) -> Mistake:
         problem, _, remedy = str(item["ctx"]["error"]).partition("; ")
         subject = f"`{key}`{_within(home)}" if loc and not _is_table(loc) else _table_name(whole)
         return Mistake(whole, f"{subject} {problem}", remedy)
-    expected = _EXPECTS.get(key, _TABLE)
+    expected = _EXPECTS.get("part_table" if whole == ("part",) else key, _TABLE)
     subject = f"`{key}`{_within(home)}" if keys else _table_name(whole)
     return Mistake(whole, f"{subject} is {_shown(item['input'])}", f"it must be {expected}")
 
@@ -252,7 +281,7 @@ def _mistake(item: Any, model: type[BaseModel], path: KeyPath) -> Mistake:
 def _is_table(loc: KeyPath) -> bool:
     """Whether a location in the file is a table as a whole, not a key with a value."""
     return loc[-1] in {"chart", "limits", "finish"} or (
-        len(loc) == 2 and loc[0] in {"under", "thread"}
+        len(loc) == 2 and loc[0] in {"under", "thread", "part"}
     )
 
 
@@ -263,6 +292,7 @@ def _model_at(model: type[BaseModel], loc: KeyPath) -> type[BaseModel]:
         "finish": FinishTable,
         "chart": ChartTable,
         "limits": LimitsTable,
+        "part": PartTable,
     }
     return tables.get(str(loc[0]), model) if loc else model
 
@@ -271,7 +301,11 @@ def _table_name(path: KeyPath) -> str:
     """Name the table around a key as a person sees it: ``[limits]``, ``[[under]] 2``."""
     if not path:
         return ""
-    if len(path) > 1 and isinstance(path[1], int) and path[0] in {"under", "thread", "photo"}:
+    if (
+        len(path) > 1
+        and isinstance(path[1], int)
+        and path[0] in {"under", "thread", "part", "photo"}
+    ):
         return f"[[{path[0]}]] {path[1] + 1}"
     return f"[{path[0]}]"
 

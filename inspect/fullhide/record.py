@@ -13,7 +13,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
 from fullhide import __version__, _record_codec, _record_store
 from fullhide._record_store import Event
@@ -532,9 +532,8 @@ _EXIF_TIME = re.compile(r"(\d{4})[:-](\d\d)[:-](\d\d)[ T](\d\d):(\d\d):(\d\d)")
 
 def _shot(entry: PhotoEntry, taken: str | None) -> str | None:
     """Time of the shot, ISO 8601: what job.toml says, or else the camera."""
-    said = cast("str | None", getattr(entry, "shot", None))
-    if said:
-        return said
+    if entry.shot:
+        return entry.shot
     place = _EXIF_TIME.match(taken or "")
     if place is None or place[1] == "0000":
         return None
