@@ -31,6 +31,7 @@ __all__ = [
     "Mistake",
     "PartTable",
     "PhotoTable",
+    "ShopTable",
     "UnderTable",
     "check_lab",
     "did_you_mean",
@@ -84,6 +85,8 @@ _EXPECTS: dict[str, str] = {
     "seams": "a list of names in quotes",
     "airbag": "true or false",
     "name": "a name in quotes",
+    "shop": "a [shop] table",
+    "logo": "a path in quotes",
     "lab": _LAB,
     "edition": '"after-2014" or "before-2014"',
     "width_mm": "a number of millimetres above 0",
@@ -208,6 +211,13 @@ class PartTable(_Table):
         return self
 
 
+class ShopTable(_Table):
+    """Who does the work, as the pages show it; `logo` is a PNG or JPEG in the job folder."""
+
+    name: Name | None = None
+    logo: File | None = None
+
+
 class JobFile(_Table):
     """The whole file; the photos are looked at one by one, so that one cannot stop another."""
 
@@ -218,6 +228,7 @@ class JobFile(_Table):
     chart: ChartTable = ChartTable()
     limits: LimitsTable = LimitsTable()
     part: list[PartTable] = []
+    shop: ShopTable = ShopTable()
     photo: list[dict[str, Any]] = []
 
 
@@ -280,7 +291,7 @@ def _mistake(item: Any, model: type[BaseModel], path: KeyPath) -> Mistake:
 
 def _is_table(loc: KeyPath) -> bool:
     """Whether a location in the file is a table as a whole, not a key with a value."""
-    return loc[-1] in {"chart", "limits", "finish"} or (
+    return loc[-1] in {"chart", "limits", "finish", "shop"} or (
         len(loc) == 2 and loc[0] in {"under", "thread", "part"}
     )
 
@@ -293,6 +304,7 @@ def _model_at(model: type[BaseModel], loc: KeyPath) -> type[BaseModel]:
         "chart": ChartTable,
         "limits": LimitsTable,
         "part": PartTable,
+        "shop": ShopTable,
     }
     return tables.get(str(loc[0]), model) if loc else model
 
