@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from photo_files import png
 
 from fullhide.engine import Inspection, inspect_photo
-from fullhide.job import ChartSettings, Colour, Job, Limits, PhotoEntry
+from fullhide.job import ChartSettings, Colour, Job, Limits, PartEntry, PhotoEntry
 from fullhide.outlines import RegionOutline
 from fullhide.phantom import (
     Camera,
@@ -137,6 +137,7 @@ def job_of(
     finish: tuple[float, float, float] | None = FOX,
     limits: Limits | None = None,
     chart_mm: float = CHART_MM,
+    parts: Sequence[PartEntry] = (),
     **entry: Any,
 ) -> Job:
     """A job of the one photo `p.png`."""
@@ -151,6 +152,7 @@ def job_of(
         photos=(PhotoEntry(file="p.png", **entry),),
         outlines=tuple(outlines),
         outlined=frozenset({"p.png"}),
+        parts=tuple(parts),
     )
 
 

@@ -25,6 +25,7 @@ from staged import (
     spot,
 )
 
+from fullhide.job import PartEntry
 from fullhide.phantom import (
     Camera,
     Chart,
@@ -221,6 +222,16 @@ def test_an_airbag_part_gets_the_notice_and_no_advice_to_work_on_it(tmp_path, na
         assert "touch up" not in said
         assert "coat" not in said
         assert "dye it" not in said
+
+
+def test_what_job_toml_calls_an_airbag_part_is_one_whatever_its_name(tmp_path: Path) -> None:
+    asked = {"part": "front cover", "outlines": [box_outline(rendered(ONE_SPOT).truth.region_px)]}
+    plain = PartEntry(name="front cover", regions=("panel",))
+    assert "touch up" in " ".join(region_of(ONE_SPOT, tmp_path, parts=[plain], **asked).reasons)
+    told = replace(plain, airbag=True)
+    said = " ".join(region_of(ONE_SPOT, tmp_path, parts=[told], **asked).reasons).lower()
+    assert "airbag or tear seam" in said
+    assert "touch up" not in said
 
 
 def test_an_airbag_part_that_was_not_dyed_at_all_gets_no_advice_either(tmp_path: Path) -> None:

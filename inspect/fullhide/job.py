@@ -175,6 +175,11 @@ class Job:
         wanted = (name or "").casefold()
         return next((part for part in self.parts if part.name.casefold() == wanted), None)
 
+    def airbag(self, part: str | None) -> bool:
+        """Whether job.toml says that a part may hold an airbag."""
+        said = self.part(part)
+        return said is not None and said.airbag
+
     def path(self, file: str) -> Path:
         """Return where a photo of the job lies."""
         return self.folder / file

@@ -172,7 +172,7 @@ def judge_region(
             else "taken before the work: kept for the record, not judged"
         )
         return replace(empty, reasons=(why,), measures=_lab_measures(colour["lab"])), None, view.box
-    airbag = wording.may_hold_airbag(outline.name, entry.part)
+    airbag = job.airbag(entry.part) or wording.may_hold_airbag(outline.name, entry.part)
     outcomes = _outcomes(scene, view, ground, job, reference, airbag=airbag)
     if seen:
         outcomes = [steady(outcome, seen.changed) for outcome in outcomes]
@@ -357,7 +357,7 @@ def _result(
     flags: list[str],
     job: Job,
 ) -> tuple[RegionResult, NDArray[np.uint16] | None, Box]:
-    airbag = wording.may_hold_airbag(empty.name, empty.part)
+    airbag = job.airbag(empty.part) or wording.may_hold_airbag(empty.name, empty.part)
     judged_share = float(ground.judged.sum()) / max(1.0, float(view.inside.sum()))
     flags = list(dict.fromkeys([*flags, *(name for o in outcomes for name in o.flags)]))
     verdicts: list[Verdict | None] = []

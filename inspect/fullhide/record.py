@@ -113,7 +113,7 @@ class KeptInspection:
         The outlines that were inspected, proposals among them.
     under, thread, finish, chart, limits
         What was asked, as in `Job`.
-    part, stage, coat
+    part, stage, coat, airbag
         As `job.toml` gave them then.
     position
         Place of the photo in `job.toml`, from 0.
@@ -141,6 +141,7 @@ class KeptInspection:
     part: str | None
     stage: Stage
     coat: int | None
+    airbag: bool
     position: int
     shot: str | None
     files: tuple[KeptFile, ...]
@@ -332,6 +333,7 @@ class Record:
                 "coat": entry.coat,
                 "position": position,
                 "shot": _shot(entry, taken),
+                "airbag": job.airbag(entry.part),
             },
             "files": [_kept_json(kept) for kept in _files(job, entry, photo.sha256)],
             "carried": [_carried_json(item) for item in carried],
@@ -599,6 +601,7 @@ def _inspection(event: Event) -> KeptInspection:
         part=entry["part"],
         stage=entry["stage"],
         coat=entry["coat"],
+        airbag=entry["airbag"],
         position=entry["position"],
         shot=entry["shot"],
         files=tuple(_record_codec.plain_fields(KeptFile, kept) for kept in raw["files"]),
