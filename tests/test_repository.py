@@ -25,7 +25,7 @@ FLOORS = (
     {"job_file", "outlines", "outline_file", "job", "result"},  # what was asked and what was found: plain data
     {"record"},
     {"photo"},
-    {"seam", "region", "chart", "light", "registration", "calibrate"},
+    {"seam", "seam_path", "region", "chart", "light", "registration", "calibrate"},
     {"surface", "background", "companion", "visibility"},
     {"verdict"},
     {"checks", "wording"},
