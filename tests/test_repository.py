@@ -31,7 +31,7 @@ FLOORS = (
     {"checks", "wording"},
     {"standing"},
     {"propose", "findings", "judge", "also"},
-    {"opened"},
+    {"opened", "maps", "probe", "shown"},
     {"engine"},
     {"overlay"},
     {"pictures", "console"},
