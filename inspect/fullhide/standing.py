@@ -2,17 +2,37 @@
 
 Everything here is read off the job folder and its record; nothing is inspected. The gate opens on
 evidence only: what was never shot, not judged, changed since, or not answered stands against it.
+
+A region is what bears its name in photos of one part: photos of one part that show a region of
+the same name show the same surface, and the newest one counts. They are taken in the order of the
+stages of work, within a stage by the time they were shot, and by their order in `job.toml` where
+one of them has no time.
 """
 
 from __future__ import annotations
 
-from collections import Counter
-from dataclasses import dataclass, field
-from typing import Literal
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 
+from fullhide._gate import Rank, against_region, gate_of, rank, stands
+from fullhide._record_store import now
+from fullhide._rounds import rounds_of
+from fullhide._standing_data import (
+    Against,
+    Answer,
+    Answered,
+    Gate,
+    PartStanding,
+    Reason,
+    RegionStanding,
+    Round,
+    Standing,
+)
 from fullhide.job import Job
-from fullhide.record import KeptInspection, Record, SetAside, Signature
-from fullhide.result import Finding, RegionResult, Verdict
+from fullhide.record import Contents, KeptInspection, Record, SetAside
+from fullhide.result import RegionResult
+from fullhide.wording import may_hold_airbag
 
 __all__ = [
     "Against",
@@ -20,244 +40,27 @@ __all__ = [
     "Answered",
     "Gate",
     "PartStanding",
+    "Reason",
     "RegionStanding",
     "Round",
     "Standing",
     "standing",
 ]
 
-#: What a round says of a spot: the last four answer one that was there before.
-Answer = Literal["new", "still there", "smaller", "gone", "not judged"]
-#: Why the gate is closed, in the order that things are told in.
-Reason = Literal[
-    "fail",  # the newest photo fails
-    "retake",  # the newest photo cannot decide
-    "not answered",  # an earlier spot is neither gone nor found again
-    "partly shown",  # the newest photo shows less of the region than an earlier one
-    "never shot",
-    "never opened",  # a seam that was never outlined as one
-    "older coat",  # last shot before the part's last coat
-    "not final",  # last shot before the work was done
-    "changed",  # the photo, an outline or a limit is another than was inspected
-    "not inspected",  # a photo of the job that no inspection is kept of
-    "removed",  # inspected, and no longer in job.toml
-    "input",  # something of the job cannot be used
-    "no parts",  # job.toml does not say what has to be shot
-]
+_ADD_PARTS = (
+    "job.toml has no [[part]] table, so nobody knows what has to be shot: list each part's "
+    "`regions` and `seams`"
+)
+Shot = tuple[KeptInspection, RegionResult]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Answered:
-    """What one round says of one spot.
-
-    Attributes
-    ----------
-    mark
-        The spot's number in its region, from 1, the same in every round.
-    answer
-        ``"new"`` where it was not known before.
-    finding
-        As this round's photo shows it; None if it is gone or was not judged.
-    earlier, earlier_file
-        As last seen before, and the photo that shows it; None if it is new.
-    why
-        Why it could not be judged; empty otherwise.
-    set_aside
-        Where a person said that the finding of this round is no miss.
-    """
-
-    mark: int
-    answer: Answer
-    finding: Finding | None = None
-    earlier: Finding | None = None
-    earlier_file: str | None = None
-    why: str = ""
-    set_aside: SetAside | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Round:
-    """One photo of a region, by its newest inspection.
-
-    Attributes
-    ----------
-    number
-        From 1, the oldest photo.
-    inspection, result
-        The inspection, and what it says of this region.
-    spots
-        Earlier spots with their answers first, then new ones.
-    """
-
-    number: int
-    inspection: KeptInspection
-    result: RegionResult
-    spots: tuple[Answered, ...] = ()
-
-    def count(self, answer: Answer) -> int:
-        """How many spots have that answer."""
-        return sum(spot.answer == answer for spot in self.spots)
-
-    @property
-    def counts(self) -> dict[Answer, int]:
-        """How many spots have which answer."""
-        return dict(Counter(spot.answer for spot in self.spots))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Against:
-    """One thing that stands against reassembly.
-
-    Attributes
-    ----------
-    reason
-        One of `Reason`.
-    says
-        What is the matter and what to do, a plain sentence without a full stop.
-    part, region
-        Where; None where it is of the whole part or job.
-    """
-
-    reason: Reason
-    says: str
-    part: str | None = None
-    region: str | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class RegionStanding:
-    """Where a region stands.
-
-    Attributes
-    ----------
-    kind
-        ``"panel"`` or ``"seam"``: as last shot, or as the [[part]] table lists it.
-    required
-        Whether a [[part]] table asks for it.
-    airbag
-        Whether it may hold an airbag, by its name or by job.toml: no work is advised there.
-    before
-        The last photo of before the work that shows the region; None without one.
-    rounds
-        Photos of the work, oldest first; empty if it was never shot.
-    verdict
-        Of the newest round, as it was judged; None if there is none.
-    stands
-        The same with set-asides heeded: ``"pass"`` where every finding that stood against it was
-        set aside and all else is proven. None if there is no verdict.
-    set_asides
-        Of its photos, those taken back as well, oldest first.
-    against
-        What stands against it; empty if nothing does.
-    """
-
-    name: str
-    part: str | None
-    kind: str
-    required: bool
-    airbag: bool
-    before: KeptInspection | None = None
-    rounds: tuple[Round, ...] = ()
-    verdict: Verdict | None = None
-    stands: Verdict | None = None
-    set_asides: tuple[SetAside, ...] = ()
-    against: tuple[Against, ...] = ()
-
-    @property
-    def newest(self) -> Round | None:
-        """The newest round; None if the region was never shot."""
-        return self.rounds[-1] if self.rounds else None
-
-    @property
-    def open_spots(self) -> tuple[Answered, ...]:
-        """Spots of the newest round that want work or an answer: neither gone nor set aside."""
-        spots = self.rounds[-1].spots if self.rounds else ()
-        return tuple(s for s in spots if s.answer != "gone" and s.set_aside is None)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class PartStanding:
-    """A part, its regions in the order of job.toml, and what stands against it as a whole.
-
-    `name` is None for photos without a part; `listed` is whether job.toml has a [[part]] of it.
-    """
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """A part's photos, oldest first, and the furthest stage of work that any was taken at."""
 
     name: str | None
-    listed: bool
-    airbag: bool
-    regions: tuple[RegionStanding, ...] = ()
-    against: tuple[Against, ...] = ()
-
-    @property
-    def every_against(self) -> tuple[Against, ...]:
-        """What stands against the part and its regions."""
-        return self.against + tuple(item for region in self.regions for item in region.against)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Gate:
-    """Whether the parts may go back in.
-
-    Attributes
-    ----------
-    open
-        Whether nothing stands against it.
-    against
-        All that does, fails first.
-    says
-        The same in one sentence: "may be reassembled", or what stands against it.
-    status
-        Exit status of `fullhide status`: 0 open, 1 closed by a fail, 3 closed otherwise.
-    """
-
-    open: bool
-    against: tuple[Against, ...] = ()
-    says: str = ""
-    status: int = 3
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Standing:
-    """The job as it stands.
-
-    Attributes
-    ----------
-    at
-        Time of looking, UTC, ISO 8601.
-    parts
-        In the order of job.toml.
-    inspections
-        How many inspections are kept in all.
-    set_asides
-        All that stand, oldest first.
-    signatures
-        Oldest first; see `signed`.
-    last, last_change, seal
-        Number of the last event, of the last that is no signature, and the last one's hash.
-    """
-
-    job: Job
-    at: str
-    gate: Gate
-    parts: tuple[PartStanding, ...] = ()
-    inspections: int = 0
-    set_asides: tuple[SetAside, ...] = ()
-    signatures: tuple[Signature, ...] = ()
-    last: int = 0
-    last_change: int = 0
-    seal: str = ""
-    counts: dict[str, int] = field(default_factory=dict)
-
-    @property
-    def regions(self) -> tuple[RegionStanding, ...]:
-        """The regions of all parts."""
-        return tuple(region for part in self.parts for region in part.regions)
-
-    @property
-    def signed(self) -> Signature | None:
-        """The newest signature that nothing was added after; None otherwise."""
-        newest = self.signatures[-1] if self.signatures else None
-        return newest if newest is not None and newest.number > self.last_change else None
+    shots: list[KeptInspection]
+    last: Rank
 
 
 def standing(job: Job, record: Record | None = None) -> Standing:
@@ -275,4 +78,144 @@ def standing(job: Job, record: Record | None = None) -> Standing:
     JobError
         If the record is damaged or a newer fullhide's.
     """
-    raise NotImplementedError  # filled in by the next commit
+    contents = (record or Record(job.folder)).read()
+    asides = [aside for aside in contents.set_asides if aside.withdrawn is None]
+    grouped = _grouped(job, contents)
+    parts = [_part(job, part, contents.set_asides) for part in grouped]
+    of_job = [Against(reason="input", says=str(problem)) for problem in job.problems]
+    if not job.parts:
+        of_job.append(Against(reason="no parts", says=_ADD_PARTS))
+    inspected = {kept.photo.file for kept in contents.newest}
+    of_job.extend(
+        Against(
+            reason="not inspected",
+            says=f"photo `{entry.file}` was not inspected: run `fullhide inspect`",
+            part=entry.part,
+        )
+        for entry in job.photos
+        if entry.file not in inspected and entry.stage != "before"
+    )
+    return Standing(
+        job=job,
+        at=now(),
+        gate=gate_of(parts, of_job),
+        parts=tuple(parts),
+        inspections=contents.inspections,
+        set_asides=tuple(asides),
+        signatures=contents.signatures,
+        last=contents.last,
+        last_change=contents.last_change,
+        seal=contents.seal,
+    )
+
+
+def _grouped(job: Job, contents: Contents) -> list[_Part]:
+    """Photos by part: parts that job.toml lists first, then others as they come."""
+    entries = {entry.file: entry for entry in job.photos}
+    names: dict[str, str | None] = {part.name.casefold(): part.name for part in job.parts}
+    shots: dict[str, list[KeptInspection]] = defaultdict(list)
+    last: dict[str, Rank] = defaultdict(lambda: (0, 0))
+    for kept in contents.newest:
+        entry = entries.get(kept.photo.file)
+        # A part is only a name: it may be corrected without inspecting again.
+        name = entry.part if entry else kept.part
+        key = (name or "").casefold()
+        names.setdefault(key, name)
+        shots[key].append(kept)
+    for entry in job.photos:
+        key = (entry.part or "").casefold()
+        last[key] = max(last[key], rank(entry.stage, entry.coat))
+    places = {entry.file: place for place, entry in enumerate(job.photos)}
+    return [_Part(name, _ordered(shots[key], places), last[key]) for key, name in names.items()]
+
+
+def _ordered(shots: Sequence[KeptInspection], places: dict[str, int]) -> list[KeptInspection]:
+    """Photos of a part, oldest first; what is no longer in job.toml comes before all others."""
+    stages: dict[tuple[bool, Rank], list[KeptInspection]] = defaultdict(list)
+    newest: dict[str, int] = {}
+    for kept in shots:
+        newest[kept.photo.file] = max(newest.get(kept.photo.file, 0), kept.number)
+    for kept in shots:
+        # A file that was replaced by another photo of the same name is as good as removed.
+        there = kept.photo.file in places and newest[kept.photo.file] == kept.number
+        stages[there, rank(kept.stage, kept.coat)].append(kept)
+    found: list[KeptInspection] = []
+    for key in sorted(stages):
+        together = stages[key]
+        together.sort(key=lambda kept: (places.get(kept.photo.file, -1), kept.number))
+        if all(kept.shot for kept in together):
+            together.sort(key=lambda kept: kept.shot or "")
+        found.extend(together)
+    return found
+
+
+def _part(job: Job, part: _Part, set_asides: Sequence[SetAside]) -> PartStanding:
+    said = job.part(part.name)
+    listed = {entry.file for entry in job.photos}
+    seams = {name.casefold(): name for name in said.seams} if said else {}
+    names = {name.casefold(): name for name in said.regions} if said else {}
+    required = {**names, **seams}
+    names = dict(required)
+    shots: dict[str, list[Shot]] = defaultdict(list)
+    before: dict[str, KeptInspection] = {}
+    for kept, result in _regions(part.shots):
+        key = result.name.casefold()
+        if kept.stage == "before":
+            before[key] = kept
+        elif result.verdict is not None:
+            names.setdefault(key, result.name)
+            shots[key].append((kept, result))
+    regions = []
+    for key, name in names.items():
+        # What nobody asks for and no photo of the job shows any more is only history.
+        if key not in required and not any(kept.photo.file in listed for kept, _ in shots[key]):
+            continue
+        region = _region(job, part.name, name, shots[key], set_asides)
+        kind = "seam" if key in seams else region.kind
+        region = replace(region, kind=kind, required=key in required, before=before.get(key))
+        against = against_region(region, job=job, last=part.last, listed=listed)
+        regions.append(replace(region, against=against))
+    return PartStanding(
+        name=part.name,
+        listed=said is not None,
+        airbag=any(region.airbag for region in regions) or _airbag(job, part.name),
+        regions=tuple(regions),
+    )
+
+
+def _regions(shots: Sequence[KeptInspection]) -> Iterator[Shot]:
+    for kept in shots:
+        for result in kept.photo.regions:
+            if result.kind != "reference":
+                yield kept, result
+
+
+def _region(
+    job: Job,
+    part: str | None,
+    name: str,
+    shots: Sequence[Shot],
+    set_asides: Sequence[SetAside],
+) -> RegionStanding:
+    rounds = rounds_of(name, shots, set_asides)
+    photos = {kept.photo.sha256 for kept, _ in shots}
+    newest = rounds[-1] if rounds else None
+    return RegionStanding(
+        name=name,
+        part=part,
+        kind=newest.result.kind if newest else "panel",
+        required=False,
+        airbag=_airbag(job, part, name),
+        rounds=rounds,
+        verdict=newest.result.verdict if newest else None,
+        stands=stands(newest) if newest else None,
+        set_asides=tuple(
+            aside
+            for aside in set_asides
+            if aside.sha256 in photos and aside.region.casefold() == name.casefold()
+        ),
+    )
+
+
+def _airbag(job: Job, part: str | None, *names: str) -> bool:
+    return job.airbag(part) or may_hold_airbag(part, *names)
