@@ -22,20 +22,27 @@ ENGINE = ROOT / "inspect" / "fullhide"
 # module that uses them and are held to the absence of circles only.
 FLOORS = (
     {"errors", "quality", "locate", "files", "colour", "robust"},
-    {"job_file", "outlines", "outline_file", "job", "result"},  # what was asked and what was found: plain data
+    {
+        "job_file",
+        "outlines",
+        "outline_file",
+        "job",
+        "result",
+    },  # what was asked and what was found: plain data
     {"record"},
     {"photo"},
     {"seam", "seam_path", "region", "chart", "light", "registration", "calibrate"},
-    {"surface", "background", "companion", "visibility"},
+    {"outline_edit", "surface", "background", "companion", "visibility"},
     {"verdict"},
     {"checks", "wording"},
-    {"standing"},
+    {"standing", "keeper"},
     {"propose", "findings", "judge", "also"},
     {"opened", "maps", "probe", "shown"},
     {"engine"},
     {"overlay"},
     {"pictures", "console"},
     {"inspection"},
+    {"report"},
     {"demo"},
     {"cli"},
 )
