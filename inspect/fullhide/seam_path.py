@@ -33,7 +33,7 @@ _DEAR = 12.0
 _RIM_MM, _FLOOR_MM, _DIFFERS = 9.0, 4.0, 0.035
 #: Stretches that the rims are looked for in, mm.
 _STRETCH_MM = 30.0
-#: Nothing is a valley where hardly a pixel is darker than its surroundings by this (our own choice).
+#: Nothing is a valley where hardly a pixel is darker than its surroundings by this (own choice).
 _FLAT = 0.01
 #: Stands in for the scale where nothing gives it.
 _USUAL_MM_PER_PX = 0.2
