@@ -20,7 +20,6 @@ from fullhide.files import why
 
 if TYPE_CHECKING:
     from fullhide.job import ChartSettings, Colour, Job
-    from fullhide.report.write import Written
 
 __all__ = ["app", "main"]
 
@@ -224,49 +223,6 @@ def demo(
     from fullhide.demo import run_demo
 
     return run_demo(folder)
-
-
-@app.command()
-def report(
-    job: Annotated[Path, typer.Argument(metavar="JOB", help="The job folder.", readable=False)],
-    out: Annotated[
-        Path | None,
-        typer.Option(metavar="DIR", readable=False, help="Where to; JOB/report if left out."),
-    ] = None,
-) -> int:
-    """Write the pages of an inspected job: report.html, report.pdf and touch_up.pdf.
-
-    report.html is one file that works offline and on a phone; report.pdf (PDF/A) says the same
-    for the file; touch_up.pdf is the sheet for the bench, one page a part.
-    """
-    from fullhide.report.write import write_report
-
-    return _tell(write_report(job, out))
-
-
-@app.command()
-def export(
-    job: Annotated[Path, typer.Argument(metavar="JOB", help="The job folder.", readable=False)],
-    out: Annotated[
-        Path | None,
-        typer.Option(metavar="DIR", readable=False, help="Where to; JOB/report if left out."),
-    ] = None,
-) -> int:
-    """Write the measures of an inspected job as tables: CSV files and export.json."""
-    from fullhide.report.write import write_export
-
-    return _tell(write_export(job, out))
-
-
-def _tell(written: Written) -> int:
-    """Name the files that were written and what is missing from them."""
-    from fullhide.console import printable
-
-    for problem in written.problems:
-        _say(problem)
-    for path in written.files:
-        print(printable(str(path)))  # noqa: T201
-    return 2 if written.problems else 0
 
 
 def _inspect(
