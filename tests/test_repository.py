@@ -22,27 +22,19 @@ ENGINE = ROOT / "inspect" / "fullhide"
 # module that uses them and are held to the absence of circles only.
 FLOORS = (
     {"errors", "quality", "locate", "files", "colour", "robust"},
-    {
-        "job_file",
-        "outlines",
-        "outline_file",
-        "job",
-        "result",
-    },  # what was asked and what was found: plain data
-    {"record"},
+    # what was asked and what was found: plain data
+    {"job_file", "outlines", "outline_file", "job", "result"},
     {"photo"},
     {"seam", "seam_path", "region", "chart", "light", "registration", "calibrate"},
     {"outline_edit", "surface", "background", "companion", "visibility"},
     {"verdict"},
     {"checks", "wording"},
-    {"standing", "keeper"},
     {"propose", "findings", "judge", "also"},
     {"opened", "maps", "probe", "shown"},
     {"engine"},
     {"overlay"},
     {"pictures", "console"},
     {"inspection"},
-    {"report"},
     {"demo"},
     {"cli"},
 )

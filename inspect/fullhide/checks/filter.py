@@ -101,6 +101,8 @@ class Level:
     joint
         Covariance of this level's and the wider ones' ratios, (3n, 3n); None = of this level
         alone.
+    coded
+        The part of it that comes from the steps of the file's coding; None = none.
     blur_mm
         Standard deviation of the photo's own blur.
     """
@@ -116,6 +118,7 @@ class Level:
     calm: Mask
     wider: tuple[Level, ...] = ()
     joint: Vector | None = None
+    coded: Vector | None = None
     blur_mm: float = 0.0
 
     def response(self, area_mm2: NDArray[np.float64] | float, *, blur_mm: float) -> Vector:
@@ -208,12 +211,14 @@ def levels(
             break
         ratio, weight, there = _halved(ratio, weight, there)
         step, area, radius_mm = 2 * step, 4.0 * area, 2.0 * radius_mm
-    joint = _joint(made[0], made[1:]) + _coded(made, coding)
+    coded = _coded(made, coding)
+    joint = _joint(made[0], made[1:]) + coded
     return tuple(
         replace(
             level,
             wider=tuple(made[i + 1 :]),
             joint=joint[3 * i :, 3 * i :],
+            coded=coded[3 * i :, 3 * i :],
             covariance=joint[3 * i : 3 * i + 3, 3 * i : 3 * i + 3],
         )
         for i, level in enumerate(made)
@@ -224,14 +229,19 @@ def _coded(made: Sequence[Level], coding: Sequence[Patch]) -> Vector:
     """Joint covariance of what rounding does to the levels, block by block.
 
     Where the surface is calmer than a step, the data do not show it: whole blocks have one colour,
-    and the few that fall to the next step stand out as patches. Uniform over a step.
+    and the few that fall to the next step stand out as patches. Uniform over a step, each block
+    for itself: wherever their grid lies, two places at a distance x have 1 - x/B in common each
+    way, B the block's side; Gaussians over both leave the mean of that over their difference.
     """
     total = np.zeros((3 * len(made), 3 * len(made)))
     sigmas = np.array([level.sigma_px * level.mm_per_px for level in made])
+    apart = np.sqrt(np.square(sigmas)[:, None] + np.square(sigmas)[None])
     for patch in coding:
-        heights = -np.expm1(-patch.area_mm2 / (2.0 * np.pi * sigmas**2))
-        shape = np.outer(heights, patch.change).ravel()
-        total += np.outer(shape, shape) / 12.0
+        side = float(np.sqrt(patch.area_mm2)) / apart
+        within = np.vectorize(NormalDist().cdf)(side) * 2.0 - 1.0
+        beyond = np.sqrt(2.0 / np.pi) / side * -np.expm1(-0.5 * np.square(side))
+        own = np.outer(patch.change, patch.change) / 12.0
+        total += np.kron(np.square(within - beyond), own)
     return total
 
 
@@ -344,6 +354,13 @@ def significance(level: Level, pair: Pair) -> tuple[Array, Array]:
         wide *= power
         if not (t > _PLAIN).any():
             break
+    if level.coded is not None:
+        # What the steps alone can do counts even where hardly a block has taken one.
+        coded = float(weights.ravel() @ level.coded @ weights.ravel())
+        least = np.float32(np.sqrt(max(0.0, coded)))
+        held = np.maximum(wide, least)
+        t *= wide / held
+        wide = held
     t[~level.judged] = 0.0
     return t, wide
 
