@@ -30,6 +30,7 @@ from .scene import (
     Seam,
     Spot,
     Thin,
+    View,
 )
 
 __all__ = [
@@ -50,6 +51,7 @@ __all__ = [
     "SpotTruth",
     "Thin",
     "Truth",
+    "View",
     "render",
     "save_photo",
 ]

@@ -24,6 +24,14 @@ def check_scene(scene: Scene) -> None:
         raise FullhideError("scene", "the scale is out of range", "give mm_per_px from 0 to 100")
     if scene.seed < 0 or scene.shot < 0:
         raise FullhideError("scene", "seed and shot cannot be negative", "use 0 or more")
+    if scene.view is not None and not (
+        0 <= scene.view.tilt_deg <= 60 and 0.3 <= scene.view.distance <= 3
+    ):
+        raise FullhideError(
+            "scene",
+            "the view is out of range",
+            "lean the camera by 0 to 60 degrees and give a distance of 0.3 to 3",
+        )
     camera = scene.camera
     _one_of("profile", camera.profile, PROFILES)
     _one_of("tone", camera.tone, TONES)

@@ -33,7 +33,8 @@ _RELIEF = ("embossing", "fold")
 
 def surround_colours(scene: Scene, frame: Frame, materials: Materials) -> Callable[[int, int], F32]:
     """A function from rows y0, y1 to the surround's camera RGB, (h, w, 3)."""
-    rng = np.random.default_rng([scene.seed, 41])
+    seed = scene.seed if scene.surround_seed is None else scene.surround_seed
+    rng = np.random.default_rng([seed, 41])
     size = 512
     texture = cv2.GaussianBlur(rng.standard_normal((size, size)).astype(np.float32), (0, 0), 1.0)
     texture = 1 + np.float32(0.02) * texture / texture.std()

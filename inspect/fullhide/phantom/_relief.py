@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from ._frame import Frame
 from ._pressed import pressed_relief
+from ._view import camera_axis
 from .grain import GrainTile, grain_tile
 from .scene import Lamp, Scene, Seam
 
@@ -292,14 +293,15 @@ class Relief:
         lost = 0.0 if self._tile is None else self._tile.lost_slope2
         a2 = scene.leather.roughness**2 + 2 * lost * scene.leather.depth**2
         half = 1 - 0.5 * (1 - occlusion)
+        vx, vy, vz = camera_axis(scene)
         for lamp, field, shadow in zip(scene.light.lamps, self._fields, lit, strict=False):
             lx, ly, lz = lamp_vector(lamp)
             strength = spread(field, frame, y0, y1) * shadow * half
             facing = np.maximum((np.float32(lz) - gx * np.float32(lx) - gy * np.float32(ly)), 0)
             diffuse += strength * facing * tilt * np.float32(1 / lz)
             # Beckmann facets: those that mirror the lamp have the half vector's slope.
-            hx, hy = -lx / (1 + lz), -ly / (1 + lz)
-            peak = scene.leather.gloss * _FRESNEL / (4 * a2 * lz)
+            hx, hy = -(lx + vx) / (vz + lz), -(ly + vy) / (vz + lz)
+            peak = scene.leather.gloss * _FRESNEL / (4 * a2 * lz * vz)
             miss = (gx - np.float32(hx)) ** 2 + (gy - np.float32(hy)) ** 2
             highlight += strength * np.float32(peak) * np.exp(miss * np.float32(-1 / a2))
         # The room mirrored in the surface.

@@ -17,6 +17,8 @@ from ._materials import DEEPEST, THICKNESS_STEPS, VALLEY_STEPS, Materials
 from ._props import prop_overlays, surround_colours
 from ._relief import Relief
 from ._truth import Shares, Truth, build_truth, place_shares
+from ._truth_seen import truth_seen
+from ._view import seen
 from .scene import Scene
 
 __all__ = ["Rendering", "render"]
@@ -79,10 +81,15 @@ def render(scene: Scene) -> Rendering:
     chart = chart_overlay(scene, frame, materials)
     for overlay in ([chart] if chart else []) + prop_overlays(scene, frame, materials):
         _lay(image, overlay, light)
+    from_there = seen(scene)
+    if from_there is not None:
+        image = np.maximum(from_there.seen(image), 0)
     rgb = develop(image, scene)
     del image, light
     rgb.setflags(write=False)
     truth = build_truth(scene, frame, materials, edge, shares, thickness, lightness, shade, shine)
+    if from_there is not None:
+        truth = truth_seen(truth, from_there)
     return Rendering(scene, rgb, truth)
 
 

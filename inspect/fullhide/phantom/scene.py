@@ -23,6 +23,7 @@ __all__ = [
     "Seam",
     "Spot",
     "Thin",
+    "View",
 ]
 
 Lab = tuple[float, float, float]
@@ -366,6 +367,34 @@ class Distractor:
 
 
 @dataclass(frozen=True, slots=True)
+class View:
+    """A camera that stands elsewhere than straight above.
+
+    Attributes
+    ----------
+    tilt_deg
+        How far it leans away from straight above.
+    towards_deg
+        To which side, as seen from above: 0 right, 90 up.
+    turn_deg
+        Anticlockwise turn of the part in the photo.
+    distance
+        From the place looked at, in units of the usual distance.
+    aim_mm
+        The place in the photo's middle; None = the scene's middle.
+    size_px
+        Width and height of the photo; None = as the scene's.
+    """
+
+    tilt_deg: float = 0.0
+    towards_deg: float = 0.0
+    turn_deg: float = 0.0
+    distance: float = 1.0
+    aim_mm: Point | None = None
+    size_px: tuple[int, int] | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Scene:
     """A test photograph before it is taken.
 
@@ -387,6 +416,8 @@ class Scene:
         None = no chart in the frame.
     surround
         "neutral": a matt grey bench; "cluttered": coloured things on it.
+    surround_seed
+        Of the bench alone; None = the scene's. Another one is another bench about the same part.
     flat_board
         Nothing but a plain grey board; see `grey_board`.
     shift_px
@@ -395,6 +426,10 @@ class Scene:
         Number of the shot: a second one has other noise.
     threshold_delta_e
         CIEDE2000 above which a place counts to a spot's true area.
+    view
+        Where the camera stands; None = straight above, as far as `mm_per_px` says. With one,
+        places in millimetres and pixels are those of the flat scene; the truth is the photo's.
+        The flat scene has to reach beyond what the photo shows: its rim is mirrored there.
     """
 
     size_px: tuple[int, int] = (1600, 1200)
@@ -419,10 +454,12 @@ class Scene:
     panel_px: tuple[Point, ...] = ()
     chart: Chart | None = field(default_factory=Chart)
     surround: str = "neutral"
+    surround_seed: int | None = None
     flat_board: bool = False
     shift_px: Point = (0.0, 0.0)
     shot: int = 0
     threshold_delta_e: float = 3.0
+    view: View | None = None
 
     def grey_board(self) -> Scene:
         """The same light, camera and place with a plain matt grey board before the part."""
