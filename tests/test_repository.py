@@ -24,18 +24,21 @@ FLOORS = (
     {"errors", "quality", "locate", "files", "colour", "robust"},
     # what was asked and what was found: plain data
     {"job_file", "outlines", "outline_file", "job", "result"},
+    {"record"},
     {"photo"},
     {"seam", "seam_path", "region", "chart", "light", "registration", "calibrate"},
     {"outline_edit", "surface", "background", "companion", "visibility"},
     {"verdict"},
     {"checks", "wording"},
+    {"standing", "keeper"},
     {"propose", "findings", "judge", "also"},
     {"opened", "maps", "probe", "shown"},
     {"engine"},
     {"overlay"},
-    {"pictures", "console"},
+    {"pictures", "console", "console_record"},
     {"inspection"},
     {"demo"},
+    {"cli_record"},
     {"cli"},
 )
 # Test photographs stand beside the house: nothing of the engine may lean on them.

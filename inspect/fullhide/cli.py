@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
-from fullhide import __version__
+from fullhide import __version__, cli_record
 from fullhide.errors import FullhideError, JobError, OutputError
 from fullhide.files import why
 
@@ -35,8 +35,9 @@ reason says which photo would.
 \b
 Begin with an example:
   fullhide demo
-Then inspect a job of your own:
+Then inspect a job of your own, and see where it stands:
   fullhide inspect my_job --overlays my_job/overlays
+  fullhide status my_job
 
 A job is a folder with a job.toml (colours, limits, photos), the photos, and a regions.geojson
 (outlines; where there are none they are proposed). The demo makes examples to copy from.
@@ -50,6 +51,9 @@ Exit status:
 """
 INSPECT_HELP = """
 Inspect job folders or single photos.
+
+In a job folder each inspection is kept, in inspections.sqlite, and a photo that was shot again
+after a touch-up answers for the earlier spots. `fullhide status` says where the job stands.
 
 \b
 Examples:
@@ -197,6 +201,14 @@ def inspect(
             metavar="EDITION", help="For photos: after-2014 (as if not given) or before-2014."
         ),
     ] = None,
+    by: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="Who inspects; your login name if left out."),
+    ] = None,
+    no_record: Annotated[
+        bool,
+        typer.Option("--no-record", help="Do not keep the inspections in the job folders."),
+    ] = False,
 ) -> int:
     """Inspect targets and return the exit status."""
     _positive("--mm-per-px", mm_per_px)
@@ -207,7 +219,15 @@ def inspect(
     _different(colours)
     wanted = _colour("--finish", finish, "finish") if finish is not None else None
     jobs, problems = _jobs(targets, under=colours, finish=wanted, chart=chart)
-    return _inspect(jobs, problems, json=json, masks=masks, overlays=overlays, mm_per_px=mm_per_px)
+    return _inspect(
+        jobs,
+        problems,
+        json=json,
+        masks=masks,
+        overlays=overlays,
+        mm_per_px=mm_per_px,
+        by=None if no_record else (by or cli_record.default_name()),
+    )
 
 
 @app.command()
@@ -233,6 +253,7 @@ def _inspect(
     masks: Path | None,
     overlays: Path | None,
     mm_per_px: float | None,
+    by: str | None,
 ) -> int:
     from fullhide.console import show
     from fullhide.inspection import json_target, merged, run_jobs
@@ -243,7 +264,7 @@ def _inspect(
     if not jobs:
         return 2
     target = json_target(json, jobs)
-    results = run_jobs(jobs, masks=masks, overlays=overlays, mm_per_px=mm_per_px)
+    results = run_jobs(jobs, masks=masks, overlays=overlays, mm_per_px=mm_per_px, by=by)
     whole = merged(jobs, results, problems)
     for problem in whole.problems[len(problems) :]:
         _say(problem)
@@ -259,6 +280,8 @@ def _inspect(
     if target != "-":
         with contextlib.suppress(BrokenPipeError):
             show(whole)
+            if by is not None:
+                cli_record.say_rounds(jobs, results)
             sys.stdout.flush()
             return status
         return _reader_has_gone(status)
@@ -295,6 +318,9 @@ def _jobs(
             "write them into the job's job.toml",
         )
     return jobs, problems
+
+
+cli_record.add_commands(app)
 
 
 def _positive(option: str, value: float | None) -> None:

@@ -280,6 +280,7 @@ def _quality(photo: Photo, scene: Scene, blur: float | None, seconds: Seconds) -
         "clipped_share": photo.clipped_share(),
         "blur_px": blur,
         "blur_mm": None if blur is None or not scene.scaled else blur * scene.mm_per_px,
+        "taken": photo.taken.time or None,
         "light_from": scene.field.source,
         "light_spread": scene.field.spread if scene.field.source != "none" else None,
     }

@@ -12,8 +12,10 @@ from fullhide.console import progress_bar
 from fullhide.errors import FullhideError, OutputError
 from fullhide.files import ready_folder
 from fullhide.job import JOB_FILE, Job
+from fullhide.keeper import Keeper
 from fullhide.outlines import OUTLINES_FILE
 from fullhide.pictures import Pictures
+from fullhide.record import RECORD_FILE
 from fullhide.result import JobResult, PhotoResult
 
 if TYPE_CHECKING:
@@ -28,6 +30,7 @@ def run_jobs(
     masks: Path | None = None,
     overlays: Path | None = None,
     mm_per_px: float | None = None,
+    by: str | None = None,
 ) -> list[JobResult]:
     """Inspect `jobs` one after another.
 
@@ -37,12 +40,15 @@ def run_jobs(
         Folders for the pictures; None writes none.
     mm_per_px
         Scale, where no chart tells it.
+    by
+        Who inspects: each finished inspection is kept under this name in the record of its job
+        folder. None keeps nothing.
 
     Returns
     -------
     list
         One result a job, in the same order. A picture that could not be written is among the
-        last one's problems.
+        last one's problems, inspections that could not be kept are among their own job's.
 
     Raises
     ------
@@ -61,11 +67,22 @@ def run_jobs(
     results: list[JobResult] = []
     with progress_bar(len(paths)) as step:
         for job in jobs:
+            keeper = Keeper(job, by, mm_per_px) if by is not None and not job.loose else None
 
-            def on_photo(photo: PhotoResult, artifacts: PhotoArtifacts, job: Job = job) -> None:
+            def on_photo(
+                photo: PhotoResult,
+                artifacts: PhotoArtifacts,
+                job: Job = job,
+                keeper: Keeper | None = keeper,
+            ) -> None:
+                # First of all: pictures can be drawn again.
+                if keeper is not None:
+                    keeper.keep(photo, artifacts.outlines)
                 pictures.write(job.path(photo.file), photo, artifacts)
 
-            results.append(inspect_job(job, mm_per_px=mm_per_px, on_photo=on_photo, progress=step))
+            result = inspect_job(job, mm_per_px=mm_per_px, on_photo=on_photo, progress=step)
+            kept = () if keeper is None else keeper.finish()
+            results.append(replace(result, problems=(*result.problems, *kept)))
     if pictures.problems:
         results[-1] = replace(results[-1], problems=(*results[-1].problems, *pictures.problems))
     return results
@@ -109,7 +126,7 @@ def json_target(target: str | None, jobs: Sequence[Job]) -> str | None:
         raise OutputError(path, "is a folder", "name a file in it")
     ready_folder(path.parent)
     for job in jobs:
-        inputs = [job.folder / JOB_FILE, job.folder / OUTLINES_FILE]
+        inputs = [job.folder / name for name in (JOB_FILE, OUTLINES_FILE, RECORD_FILE)]
         inputs += [
             job.path(file)
             for entry in job.photos

@@ -155,6 +155,8 @@ class Job:
         Photos that someone drew outlines in, usable or not: these get no proposals.
     problems
         What could not be used; the rest of the job goes on without it.
+    loose
+        Whether it is photos outside a job folder.
     """
 
     name: str
@@ -169,6 +171,7 @@ class Job:
     outlined: frozenset[str] = frozenset()
     problems: tuple[FullhideError, ...] = ()
     parts: tuple[PartEntry, ...] = ()
+    loose: bool = False
 
     def part(self, name: str | None) -> PartEntry | None:
         """What is said of a part; None if job.toml has no [[part]] of that name."""
@@ -292,6 +295,7 @@ def loose_job(
         limits=limits or Limits(),
         photos=tuple(photos),
         problems=tuple(problems),
+        loose=True,
     )
 
 

@@ -24,6 +24,7 @@ __all__ = [
     "exit_status",
     "to_json",
     "write_json",
+    "write_plain",
 ]
 
 SCHEMA = 1
@@ -192,16 +193,27 @@ def write_json(result: JobResult, path: Path | str) -> None:
     OutputError
         If the file cannot be written.
     """
-    text = json.dumps(to_json(result), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    write_plain(to_json(result), path)
+
+
+def write_plain(data: Mapping[str, Any], path: Path | str) -> None:
+    """Write plain data as JSON, as `write_json` does.
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be written.
+    """
+    text = json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
     # JSON is UTF-8 whatever the terminal speaks. A file name that is not UTF-8 holds lone
     # surrogates; backslashreplace writes them as the \\udcXX that JSON itself would use.
-    data = text.encode(errors="backslashreplace")
+    coded = text.encode(errors="backslashreplace")
     if str(path) == "-":
         sys.stdout.flush()
-        sys.stdout.buffer.write(data)
+        sys.stdout.buffer.write(coded)
         sys.stdout.buffer.flush()
     else:
-        write_bytes(Path(path), data)
+        write_bytes(Path(path), coded)
 
 
 def _photo(photo: PhotoResult) -> dict[str, Any]:

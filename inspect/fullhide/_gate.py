@@ -1,0 +1,292 @@
+"""What stands against reassembly: of a region, of a part, of the job."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from typing import get_args
+
+import numpy as np
+
+from fullhide._rounds import SHOWN_SHARE, judged_well, share_shown
+from fullhide._standing_data import (
+    Against,
+    Answered,
+    Gate,
+    PartStanding,
+    Reason,
+    RegionStanding,
+    Round,
+)
+from fullhide.job import Job, PhotoEntry
+from fullhide.outlines import RegionOutline
+from fullhide.quality import FLAGS
+from fullhide.record import KeptInspection
+from fullhide.result import Verdict
+from fullhide.verdict import coverage_factor, decide
+from fullhide.wording import AIRBAG_REFER
+
+__all__ = ["Rank", "against_region", "changes", "gate_of", "rank", "rank_words", "stands"]
+
+Rank = tuple[int, int]
+
+_STAGES = {"before": 0, "coat": 1, "topcoat": 2, "final": 3}
+#: Measures that findings answer for one by one.
+_OF_FINDINGS = ("show_through", "visible")
+
+
+def rank(stage: str, coat: int | None) -> Rank:
+    """Order of the stages of work."""
+    return _STAGES[stage], coat or 0
+
+
+def rank_words(of: Rank) -> str:
+    """A stage of work in words."""
+    if of[0] == _STAGES["coat"]:
+        return f"coat {of[1]}" if of[1] else "a coat"
+    return {0: "before the work", 2: "the topcoat", 3: "the finished work"}[of[0]]
+
+
+def stands(newest: Round) -> Verdict | None:
+    """The verdict with set-asides and other photos of the same round heeded.
+
+    It turns to a pass only where every finding was set aside, the photo would have shown a spot
+    of the limit anywhere, nothing else about it is in doubt, and every other measure passes.
+    """
+    shot, result = newest.inspection, newest.result
+    if result.verdict is not None and _failed_beside(newest):
+        return "fail"
+    if result.verdict in (None, "pass") or not result.findings:
+        return result.verdict
+    there = [spot for spot in newest.spots if spot.finding is not None]
+    if any(spot.set_aside is None for spot in there) or not judged_well(shot, result):
+        return result.verdict
+    doubts = [FLAGS[name] for name in result.flags if name in FLAGS]
+    if any(flag.settle and flag.blocks != {"match"} for flag in doubts):
+        return result.verdict
+    k = coverage_factor(shot.limits.confidence)
+    for name, measure in result.measures.items():
+        if name.startswith(_OF_FINDINGS) or measure.limit is None:
+            continue
+        if measure.value is None or measure.u is None:
+            return result.verdict
+        if decide(measure.value, measure.u, measure.limit, k=k) != "pass":
+            return result.verdict
+    return "pass"
+
+
+def _failed_beside(newest: Round) -> list[Answered]:
+    """Spots that an earlier photo of the same round fails on and this one does not show."""
+    return [spot for spot in newest.spots if spot.same_round and spot.set_aside is None]
+
+
+def changes(job: Job, kept: KeptInspection, *, files: bool = True) -> tuple[str, ...]:
+    """What of a photo's inspection is no longer as it was; empty if nothing is.
+
+    Of the files only the sizes are looked at, and those only where `files` is asked for;
+    `fullhide verify` reads them.
+    """
+    entry = next((entry for entry in job.photos if entry.file == kept.photo.file), None)
+    if entry is None:
+        return ()
+    found = []
+    helpers = (entry.file, *entry.also, *filter(None, [entry.grey_board]))
+    if helpers != tuple(file.file for file in kept.files):
+        found.append("the photos that belong to it")
+    for file in kept.files if files else ():
+        path = job.path(file.file)
+        if not path.is_file() or path.stat().st_size != file.size:
+            found.append("the photo" if file.file == entry.file else f"`{file.file}`")
+    if (entry.stage, entry.coat) != (kept.stage, kept.coat):
+        found.append("its stage")
+    if job.airbag(entry.part) != kept.airbag:
+        found.append("whether the part may hold an airbag")
+    if job.limits != kept.limits:
+        found.append("the limits")
+    asked = (job.under, job.thread, job.finish, job.chart)
+    if asked != (kept.under, kept.thread, kept.finish, kept.chart):
+        found.append("the colours or the chart")
+    if not _same_outlines(job, entry, kept):
+        found.append("its outlines")
+    return tuple(dict.fromkeys(found))
+
+
+def _same_outlines(job: Job, entry: PhotoEntry, kept: KeptInspection) -> bool:
+    if job.needs_proposal(entry.file):
+        return all(outline.properties.get("proposed") for outline in kept.outlines)
+    size = kept.photo.size_px
+    now = Counter(_outline_key(outline, size) for outline in job.outlines_of(entry.file))
+    return now == Counter(_outline_key(outline, size) for outline in kept.outlines)
+
+
+def _outline_key(outline: RegionOutline, size: tuple[int, int]) -> tuple[str, str, bytes]:
+    """An outline's name, kind and corners, trimmed as for an inspection."""
+    rings = [np.clip(ring, 0.0, size) for ring in (outline.polygon, *outline.holes)]
+    return outline.name, outline.kind, b"|".join(ring.tobytes() for ring in rings)
+
+
+def against_region(
+    region: RegionStanding, *, job: Job, last: Rank, listed: set[str]
+) -> tuple[Against, ...]:
+    """What stands against a region.
+
+    Parameters
+    ----------
+    region
+        With its rounds and verdicts.
+    job
+        As it stands now.
+    last
+        The furthest stage of work that a photo of the part was taken at.
+    listed
+        Files that `job.toml` lists.
+    """
+    told: list[tuple[Reason, str]] = []
+    newest = region.newest
+    if newest is None:
+        told.append(_missing(region))
+    else:
+        if region.kind == "seam" and newest.result.kind != "seam":
+            told.append(_missing(region))
+        told.extend(_of_newest(region, newest, last))
+        if newest.inspection.photo.file not in listed:
+            told.append(("removed", _removed(newest)))
+        elif changed := changes(job, newest.inspection):
+            what = " and ".join(changed)
+            told.append(("changed", f"{what} changed since it was inspected: inspect it again"))
+    return tuple(
+        Against(reason=reason, says=says, part=region.part, region=region.name)
+        for reason, says in told
+    )
+
+
+def _removed(newest: Round) -> str:
+    file = newest.inspection.photo.file
+    return f"its last photo, `{file}`, is no longer in job.toml: put it back or shoot it again"
+
+
+def _missing(region: RegionStanding) -> tuple[Reason, str]:
+    seam = region.kind == "seam"
+    if seam and region.airbag:
+        return (
+            "never opened",
+            f"not shown as a `seam`: photograph it as it is, closed; {AIRBAG_REFER}",
+        )
+    if seam:
+        return (
+            "never opened",
+            "not shown as a `seam`: hold it open, photograph it and outline it as `seam`",
+        )
+    since = " since the work began" if region.before is not None else ""
+    return "never shot", f"no photo shows it{since}: photograph it and outline it"
+
+
+def _of_newest(region: RegionStanding, newest: Round, last: Rank) -> list[tuple[Reason, str]]:
+    told: list[tuple[Reason, str]] = []
+    if region.stands in ("fail", "retake"):
+        told.append((region.stands, _why(region, newest) + _unnamed(region, newest)))
+    beside = _failed_beside(newest)
+    waiting = [s for s in newest.spots if s.answer == "not judged" and s.set_aside is None]
+    unanswered = [spot for spot in waiting if spot not in beside]
+    if unanswered:
+        count = (
+            "1 earlier spot is" if len(unanswered) == 1 else f"{len(unanswered)} earlier spots are"
+        )
+        whys = "; ".join(dict.fromkeys(spot.why for spot in unanswered))
+        told.append(
+            ("not answered", f"{count} neither gone nor found again ({whys}): shoot it again")
+        )
+    shares = [
+        share
+        for earlier in region.rounds[:-1]
+        if not _proposed(earlier)
+        and (share := share_shown(earlier.inspection, newest.inspection, region.name)) is not None
+    ]
+    if shares and min(shares) < SHOWN_SHARE:
+        says = (
+            f"its newest photo shows about {100 * min(shares):.0f} % of what an earlier one "
+            "showed: shoot the whole region again, or correct its outline"
+        )
+        told.append(("partly shown", says))
+    own = rank(newest.inspection.stage, newest.inspection.coat)
+    if own < last:
+        says = (
+            f"last shot after {rank_words(own)}, and the part was worked on since "
+            f"({rank_words(last)}): shoot it again"
+        )
+        told.append(("older coat", says))
+    elif own[0] < _STAGES["final"]:
+        told.append(
+            ("not final", f"last shot after {rank_words(own)}: shoot it again when it is finished")
+        )
+    return told
+
+
+def _unnamed(region: RegionStanding, newest: Round) -> str:
+    """What to do so that a new photo can answer for a region that has no name of its own."""
+    if newest.result.proposed:
+        return "; outline and name it, so that a new photo can answer for it"
+    if region.part is None:
+        return "; give its photo a `part` in job.toml, so that a new one can answer for it"
+    return ""
+
+
+def _proposed(one: Round) -> bool:
+    return one.result.proposed
+
+
+def _why(region: RegionStanding, newest: Round) -> str:
+    """The verdict's own first reason; notices that stand with every verdict are left out."""
+    beside = _failed_beside(newest)
+    if beside and newest.result.verdict != "fail":
+        files = ", ".join(dict.fromkeys(f"`{spot.earlier_file}`" for spot in beside))
+        spots = "a spot" if len(beside) == 1 else f"{len(beside)} spots"
+        to_do = AIRBAG_REFER if region.airbag else "touch up and shoot again"
+        return f"fail: {files} of the same round shows {spots} that this photo does not: {to_do}"
+    reasons = [reason for reason in newest.result.reasons if "airbag or tear seam" not in reason]
+    what = reasons[0].rstrip(".") if reasons else "no reason was kept"
+    asides = sum(spot.set_aside is not None for spot in newest.spots)
+    aside = f" ({asides} of its findings set aside)" if asides else ""
+    return f"{newest.result.verdict}{aside}: {what}"
+
+
+def gate_of(parts: Sequence[PartStanding], of_job: Sequence[Against]) -> Gate:
+    """Whether the parts may be reassembled, and all that stands against it."""
+    order = {reason: place for place, reason in enumerate(get_args(Reason))}
+    every = [*of_job, *(item for part in parts for item in part.every_against)]
+    every.sort(key=lambda item: order[item.reason])
+    if not every:
+        aside = sum(region.word == "set aside" for part in parts for region in part.regions)
+        where = "1 region" if aside == 1 else f"{aside} regions"
+        says = f"may be reassembled, {where} only because findings were set aside"
+        return Gate(open=True, says=says if aside else "may be reassembled", status=0)
+    counts = Counter(item.reason for item in every)
+    told = [_counted(reason, counts[reason]) for reason in order if counts[reason]]
+    return Gate(
+        open=False,
+        against=tuple(every),
+        says="not to be reassembled yet: " + ", ".join(told),
+        status=1 if counts["fail"] else 3,
+    )
+
+
+_ONE_MANY: dict[str, tuple[str, str]] = {
+    "fail": ("1 region fails", "{} regions fail"),
+    "retake": ("1 photo to be taken again", "{} photos to be taken again"),
+    "not answered": ("1 region with spots not answered", "{} regions with spots not answered"),
+    "partly shown": ("1 region shown only in part", "{} regions shown only in part"),
+    "never shot": ("1 region never shot", "{} regions never shot"),
+    "never opened": ("1 seam never shown as a seam", "{} seams never shown as seams"),
+    "older coat": ("1 region older than the last coat", "{} regions older than the last coat"),
+    "not final": ("1 region not shot finished", "{} regions not shot finished"),
+    "changed": ("1 region changed since", "{} regions changed since"),
+    "not inspected": ("1 photo not inspected", "{} photos not inspected"),
+    "removed": ("1 region without its last photo", "{} regions without their last photos"),
+    "input": ("1 input cannot be used", "{} inputs cannot be used"),
+    "no parts": ("job.toml lists no part", "job.toml lists no part"),
+}
+
+
+def _counted(reason: str, count: int) -> str:
+    one, many = _ONE_MANY[reason]
+    return one if count == 1 else many.format(count)

@@ -1,0 +1,155 @@
+"""An inspection as JSON and back: the promised JSON of the photo, and what it rests on."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, fields
+from typing import Any, TypeVar
+
+import numpy as np
+
+from fullhide.job import ChartSettings, Colour, Job, Limits
+from fullhide.outlines import RegionOutline
+from fullhide.result import (
+    ChartResult,
+    Finding,
+    JobResult,
+    Measure,
+    PhotoResult,
+    RegionResult,
+    to_json,
+)
+
+__all__ = [
+    "asked_of",
+    "dumped",
+    "finding_from",
+    "finding_json",
+    "outline_from",
+    "outline_json",
+    "photo_from",
+    "photo_json",
+    "plain_fields",
+    "settings_from",
+]
+
+T = TypeVar("T")
+
+
+def dumped(value: Any) -> str:
+    """JSON in the one spelling that is hashed."""
+    return json.dumps(value, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
+
+
+def plain_fields(kind: type[T], raw: Mapping[str, Any], **own: Any) -> T:
+    """A dataclass from JSON: lists as tuples; keys it does not know are left out."""
+    known = {f.name for f in fields(kind)}  # type: ignore[arg-type]
+    given = {name: _frozen(value) for name, value in raw.items() if name in known}
+    return kind(**{**given, **own})
+
+
+def _frozen(value: Any) -> Any:
+    return tuple(_frozen(item) for item in value) if isinstance(value, list) else value
+
+
+def photo_json(photo: PhotoResult) -> dict[str, Any]:
+    """The photo's part of the promised JSON."""
+    whole = to_json(JobResult(job="", fullhide="", photos=(photo,)))
+    found: dict[str, Any] = whole["photos"][0]
+    return found
+
+
+def photo_from(raw: Mapping[str, Any]) -> PhotoResult:
+    """The photo that `photo_json` wrote."""
+    return plain_fields(
+        PhotoResult,
+        raw,
+        chart=plain_fields(ChartResult, raw["chart"]),
+        quality=raw["quality"],
+        regions=tuple(_region_from(region) for region in raw["regions"]),
+    )
+
+
+def _region_from(raw: Mapping[str, Any]) -> RegionResult:
+    measures = raw["measures"].items()
+    return plain_fields(
+        RegionResult,
+        raw,
+        measures={name: plain_fields(Measure, measure) for name, measure in measures},
+        findings=tuple(finding_from(finding) for finding in raw["findings"]),
+    )
+
+
+def finding_json(finding: Finding) -> dict[str, Any]:
+    """A finding as in the promised JSON."""
+    region = RegionResult(
+        name="", part=None, kind="", proposed=False, verdict=None, findings=(finding,)
+    )
+    photo = PhotoResult(
+        file="",
+        sha256="",
+        size_px=(0, 0),
+        mm_per_px=None,
+        chart=ChartResult(found=False),
+        regions=(region,),
+    )
+    found: dict[str, Any] = photo_json(photo)["regions"][0]["findings"][0]
+    return found
+
+
+def finding_from(raw: Mapping[str, Any]) -> Finding:
+    """The finding that `finding_json` wrote."""
+    return plain_fields(Finding, raw)
+
+
+def outline_json(outline: RegionOutline) -> dict[str, Any]:
+    """An outline as inspected, in full precision."""
+    return {
+        "name": outline.name,
+        "kind": outline.kind,
+        "proposed": bool(outline.properties.get("proposed", False)),
+        "polygon": outline.polygon.tolist(),
+        "holes": [hole.tolist() for hole in outline.holes],
+    }
+
+
+def outline_from(raw: Mapping[str, Any], *, photo: str) -> RegionOutline:
+    """The outline that `outline_json` wrote."""
+    return RegionOutline(
+        photo=photo,
+        name=raw["name"],
+        kind=raw["kind"],
+        polygon=_ring(raw["polygon"]),
+        holes=tuple(_ring(hole) for hole in raw["holes"]),
+        properties={"proposed": True} if raw["proposed"] else {},
+    )
+
+
+def _ring(points: Sequence[Sequence[float]]) -> np.ndarray[Any, np.dtype[np.float64]]:
+    ring = np.array(points, dtype=np.float64).reshape(-1, 2)
+    ring.flags.writeable = False
+    return ring
+
+
+def asked_of(job: Job) -> dict[str, Any]:
+    """What a verdict of the job rests on besides the photo and its outlines."""
+    return {
+        "under": [asdict(colour) for colour in job.under],
+        "thread": [asdict(colour) for colour in job.thread],
+        "finish": asdict(job.finish) if job.finish else None,
+        "chart": asdict(job.chart),
+        "limits": asdict(job.limits),
+    }
+
+
+def settings_from(raw: Mapping[str, Any]) -> dict[str, Any]:
+    """Colours, chart and limits as the dataclasses of `job`, by the names of `Job`'s fields."""
+    finish = raw["finish"]
+    return {
+        "under": tuple(plain_fields(Colour, colour) for colour in raw["under"]),
+        "thread": tuple(plain_fields(Colour, colour) for colour in raw["thread"]),
+        "finish": plain_fields(Colour, finish) if finish else None,
+        "chart": plain_fields(ChartSettings, raw["chart"]),
+        "limits": plain_fields(Limits, raw["limits"]),
+    }

@@ -1,0 +1,135 @@
+"""What a person sees of a job's standing on a terminal."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+
+from fullhide import wording
+from fullhide.console import SCOPE, printable
+from fullhide.record import SetAside
+from fullhide.standing import RegionStanding, Round, Standing
+from fullhide.wording import AIRBAG_NOTICE
+
+__all__ = ["rounds_words", "show_rounds", "show_standing"]
+
+_STYLES = {
+    "pass": "green",
+    "set aside": "yellow",
+    "fail": "bold red",
+    "retake": "bold yellow",
+    "missing": "bold yellow",
+    "OPEN": "bold green",
+    "CLOSED": "bold red",
+}
+_WIDTH = 11
+
+
+def show_standing(standing: Standing) -> None:
+    """Print parts, regions, what stands against each, and the gate."""
+    for part in standing.parts:
+        if not part.regions:
+            continue
+        _line(part.name or "photos without a part")
+        for region in part.regions:
+            _show_region(region)
+    loose = [item for item in standing.gate.against if item.region is None]
+    for item in loose:
+        _line(f"! {item.says}")
+    for text in _notes(standing):
+        _line(text)
+    mark = "OPEN" if standing.gate.open else "CLOSED"
+    _line(f"{mark}  {standing.job.name}: {standing.gate.says}.", mark)
+    _line(SCOPE)
+
+
+def _notes(standing: Standing) -> Iterator[str]:
+    count = len(standing.set_asides)
+    if count:
+        what = "1 finding is set aside" if count == 1 else f"{count} findings are set aside"
+        yield f"{what}; the reasons stand in `fullhide status --json -` as well."
+    signed = standing.signed
+    if signed is not None:
+        despite = f" despite: {signed.despite}" if signed.despite else ""
+        yield f"Signed by {signed.by}, {signed.at}{despite}."
+    elif standing.signatures:
+        last = standing.signatures[-1]
+        yield f"Signed by {last.by}, {last.at}; added to since: sign again."
+    if any(part.airbag for part in standing.parts):
+        names = [part.name or "photos without a part" for part in standing.parts if part.airbag]
+        yield f"{', '.join(names)}: {AIRBAG_NOTICE}"
+
+
+def _show_region(region: RegionStanding) -> None:
+    newest = region.newest
+    word = region.word
+    name = f"{region.name} (seam)" if region.kind == "seam" else region.name
+    if newest is not None and newest.result.proposed:
+        name += " (proposed)"
+    where = "" if newest is None else f"  {newest.inspection.photo.file}"
+    rounds = rounds_words(newest) if newest is not None and newest.number > 1 else ""
+    _line(f"  {word:<{_WIDTH}}{name}{where}" + (f"  {rounds}" if rounds else ""), word)
+    for item in region.against:
+        _line(f"  {'':<{_WIDTH}}- {item.says.removeprefix(f'{word}: ')}")
+    for spot in newest.spots if newest is not None else ():
+        if spot.set_aside is not None:
+            _line(f"  {'':<{_WIDTH}}- {aside_words(spot.set_aside)}")
+
+
+def aside_words(aside: SetAside) -> str:
+    """A set-aside in one line."""
+    spot = aside.finding
+    size = "" if spot.area_mm2 is None else f", {wording.size(spot.area_mm2)}"
+    under = f" ({spot.under}{size})" if spot.under else size
+    return f"finding {spot.id}{under} set aside by {aside.by}: {aside.reason}"
+
+
+def rounds_words(one: Round) -> str:
+    """How a round answers the earlier spots, in one line; empty if there was none."""
+    counts = one.counts
+    earlier = sum(count for answer, count in counts.items() if answer != "new")
+    told = [
+        f"{counts[answer]} {answer}"
+        for answer in ("gone", "smaller", "still there", "not judged")
+        if counts.get(answer)
+    ]
+    new = counts.get("new", 0)
+    parts = [f"round {one.number}"]
+    if earlier:
+        spots = "1 earlier spot" if earlier == 1 else f"{earlier} earlier spots"
+        parts.append(f"of {spots} {', '.join(told)}")
+    if new:
+        parts.append(f"{new} new")
+    return "; ".join(parts)
+
+
+def show_rounds(standing: Standing, photos: set[str]) -> None:
+    """Print the answers of re-shot photos, and what in any of them is set aside.
+
+    `photos` are the SHA-256 of those to tell of.
+    """
+    for region in standing.regions:
+        for one in region.rounds:
+            if one.inspection.photo.sha256 not in photos:
+                continue
+            where = f"{region.part}: " if region.part else ""
+            where += f"{region.name}, {one.inspection.photo.file}"
+            if one.number > 1:
+                _line(f"{where}: {rounds_words(one)}.")
+            for spot in one.spots:
+                if spot.finding is not None and spot.set_aside is not None:
+                    _line(f"{where}: {aside_words(spot.set_aside)}.")
+
+
+def _line(text: str, word: str = "") -> None:
+    """One line; on a terminal the verdict stands out."""
+    plain = printable(text)
+    if not (word and sys.stdout.isatty()):
+        print(plain)  # noqa: T201
+        return
+    from rich.console import Console
+    from rich.text import Text
+
+    styled = Text(plain)
+    styled.highlight_words([word], _STYLES.get(word, ""))
+    Console().print(styled, soft_wrap=True)
