@@ -27,22 +27,78 @@ fullhide_venv_module() { # PYTHON: Debian and Ubuntu keep venv in a package of i
     if "$1" -c 'import ensurepip, venv' 2>/dev/null; then
         return
     fi
-    local package as_root=()
+    local package
     package="$("$1" -c 'import sys; print("python%d.%d-venv" % sys.version_info[:2])')"
     if ! command -v apt-get >/dev/null; then
         fullhide_stop "$1 lacks the modules venv and ensurepip; install them and try again"
     fi
+    fullhide_apt "$package"
+}
+
+fullhide_apt() { # PACKAGE...: installs where that is allowed, else says what to run
+    local as_root=() what="the package $* is" was="the package $*"
+    if [ $# -gt 1 ]; then
+        what="the packages $* are" was="the packages $*"
+    fi
     if [ "$(id -u)" != 0 ]; then
         if ! { command -v sudo >/dev/null && sudo -n true 2>/dev/null; }; then
-            fullhide_stop "the package $package is missing; run: sudo apt-get install $package"
+            fullhide_stop "$what missing; run: sudo apt-get install $*"
         fi
         as_root=(sudo -n)
     fi
-    echo "fullhide: installing $package"
+    echo "fullhide: installing $*"
     local apt=(env DEBIAN_FRONTEND=noninteractive apt-get -q -y)
     "${as_root[@]}" "${apt[@]}" update >/dev/null &&
-        "${as_root[@]}" "${apt[@]}" install --no-install-recommends "$package" >/dev/null ||
-        fullhide_stop "the package $package could not be installed; install it and try again"
+        "${as_root[@]}" "${apt[@]}" install --no-install-recommends "$@" >/dev/null ||
+        fullhide_stop "$was could not be installed; install and try again"
+}
+
+# What the tests need of the system: a command or a library, and the Debian package that holds it.
+# The viewer's tests open its window on a screen of Xvfb's; Qt wants the libraries.
+fullhide_needs=(
+    Xvfb=xvfb xvfb-run=xvfb xauth=xauth
+    libfontconfig.so.1=libfontconfig1 libGL.so.1=libgl1 libEGL.so.1=libegl1
+    libglib-2.0.so.0=libglib2.0-0 libdbus-1.so.3=libdbus-1-3
+    libxkbcommon-x11.so.0=libxkbcommon-x11-0 libxcb-cursor.so.0=libxcb-cursor0
+    libxcb-icccm.so.4=libxcb-icccm4 libxcb-keysyms.so.1=libxcb-keysyms1 libxcb-shape.so.0=libxcb-shape0
+)
+
+fullhide_missing() { # prints the packages, each once; needs the environment's Python
+    local need what package libraries=() lacking=" "
+    for need in "${fullhide_needs[@]}"; do
+        what="${need%%=*}" package="${need#*=}"
+        if [[ "$what" == *.so.* ]]; then
+            libraries+=("$need")
+        elif ! command -v "$what" >/dev/null && [[ "$lacking" != *" $package "* ]]; then
+            lacking+="$package "
+        fi
+    done
+    echo -n "$lacking"
+    "$fullhide_python" - "${libraries[@]}" <<'PYTHON'
+import ctypes, sys
+for need in sys.argv[1:]:
+    library, package = need.split("=")
+    try:
+        ctypes.CDLL(library)
+    except OSError:
+        print(package, end=" ")
+PYTHON
+}
+
+fullhide_packages() { # what the tests need of the system, installed where that is allowed
+    local missing
+    read -r -a missing <<<"$(fullhide_missing)"
+    if [ "${#missing[@]}" = 0 ]; then
+        return
+    fi
+    if ! command -v apt-get >/dev/null; then
+        fullhide_stop "the tests need what Debian calls ${missing[*]}; install it and try again"
+    fi
+    fullhide_apt "${missing[@]}"
+    read -r -a missing <<<"$(fullhide_missing)"
+    if [ "${#missing[@]}" != 0 ]; then
+        fullhide_stop "still missing after installing: ${missing[*]}"
+    fi
 }
 
 fullhide_setup() { # [test]

@@ -38,7 +38,7 @@ FLOORS = (
     {"pictures", "console", "console_record"},
     {"inspection"},
     {"demo"},
-    {"cli_record"},
+    {"cli_record", "cli_view"},
     {"cli"},
 )
 # Test photographs stand beside the house: nothing of the engine may lean on them.

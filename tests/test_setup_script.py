@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -108,3 +109,83 @@ def test_the_tests_do_not_start_with_a_file_that_hides_pythons_inspect(
     (clone / stray / "__init__.py").touch()
     status, err = run(clone, "tests/run.sh")
     assert (status, err) == (2, f"fullhide: {stray}/__init__.py must not exist; remove it\n")
+
+
+# ---- what the tests need of the system -------------------------------------------------------
+
+CALL = """#!/bin/bash
+source "$(dirname "${BASH_SOURCE[0]}")/.ci/setup.sh"
+fullhide_packages
+echo there
+"""
+
+
+@pytest.fixture
+def packages(clone: Path) -> Path:
+    """A script that asks for the packages, and a Python that lacks one library."""
+    (clone / "packages.sh").write_text(CALL)
+    return clone
+
+
+def lacking(clone: Path, *packages: str) -> None:
+    """The environment's Python answers that these packages' libraries are missing, once."""
+    python = clone / ".venv" / "bin" / "python"
+    python.parent.mkdir(parents=True)
+    asked = clone.parent / "asked"
+    answer = "".join(f"{package} " for package in packages)
+    python.write_text(f'#!{BASH}\n[ -e "{asked}" ] || printf %s "{answer}"\n: > "{asked}"\n')
+    python.chmod(0o755)
+
+
+SCREEN = {"Xvfb": "", "xvfb_run": "", "xauth": ""}
+
+
+def test_a_machine_that_has_everything_installs_nothing(packages: Path) -> None:
+    lacking(packages)
+    status, err = run(packages, "packages.sh", **SCREEN, apt_get="exit 9")
+    assert (status, err) == (0, "")
+
+
+def test_a_person_without_rights_is_told_every_missing_package_at_once(packages: Path) -> None:
+    lacking(packages, "libxcb-cursor0")
+    status, err = run(packages, "packages.sh", apt_get="exit 9", id="echo 1000", xauth="")
+    assert status == 2
+    assert err == (
+        "fullhide: the packages xvfb libxcb-cursor0 are missing; "
+        "run: sudo apt-get install xvfb libxcb-cursor0\n"
+    )
+
+
+def test_a_machine_without_apt_is_told_what_the_tests_need(packages: Path) -> None:
+    lacking(packages, "libegl1")
+    status, err = run(packages, "packages.sh", **SCREEN)
+    assert status == 2
+    assert err == ("fullhide: the tests need what Debian calls libegl1; install it and try again\n")
+
+
+def test_missing_packages_are_installed_where_that_is_allowed(packages: Path) -> None:
+    lacking(packages, "libxcb-cursor0", "libegl1")
+    log = packages.parent / "log"
+    status, err = run(
+        packages, "packages.sh", **SCREEN, apt_get=f'echo "$*" >> "{log}"', id="echo 0"
+    )
+    assert (status, err) == (0, "")
+    assert log.read_text().splitlines() == [
+        "-q -y update",
+        "-q -y install --no-install-recommends libxcb-cursor0 libegl1",
+    ]
+
+
+def test_what_is_still_missing_after_installing_is_said(packages: Path) -> None:
+    lacking(packages)
+    status, err = run(packages, "packages.sh", apt_get="exit 0", id="echo 0", xauth="")
+    assert (status, err) == (2, "fullhide: still missing after installing: xvfb\n")
+
+
+def test_every_need_names_a_package_that_this_system_can_tell(tmp_path: Path) -> None:
+    # The real check on the real machine: the suite runs, so nothing may be called missing.
+    script = f'source "{ROOT}/.ci/setup.sh"; fullhide_python={sys.executable}; fullhide_missing'
+    done = subprocess.run(
+        [str(BASH), "-c", script], cwd=tmp_path, capture_output=True, text=True, check=False
+    )
+    assert (done.returncode, done.stdout.split(), done.stderr) == (0, [], "")

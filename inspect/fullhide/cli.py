@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Annotated, cast
 import typer
 
 from fullhide import __version__, cli_record
+from fullhide.cli_view import view
 from fullhide.errors import FullhideError, JobError, OutputError
 from fullhide.files import why
 
@@ -243,6 +244,9 @@ def demo(
     from fullhide.demo import run_demo
 
     return run_demo(folder)
+
+
+app.command()(view)
 
 
 def _inspect(

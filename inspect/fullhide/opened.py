@@ -71,15 +71,22 @@ class Prepared:
     problems: tuple[FullhideError, ...]
 
 
-def open_entry(job: Job, entry: PhotoEntry) -> Opened:
+def open_entry(job: Job, entry: PhotoEntry, *, photo: Photo | None = None) -> Opened:
     """Open a photo of a job, and its grey board, and read the chart.
+
+    Parameters
+    ----------
+    job, entry
+        The chart asked for and the marked one; the photo.
+    photo
+        The photo, where it has been opened already.
 
     Raises
     ------
     FullhideError
         If one of them cannot be opened, or the marked chart is no chart.
     """
-    photo = open_photo(job.path(entry.file))
+    photo = open_photo(job.path(entry.file)) if photo is None else photo
     board = None if entry.grey_board is None else open_photo(job.path(entry.grey_board))
     spec = chart_of(job)
     marked = _marked(_usable(job, entry, photo)[0])

@@ -1,0 +1,34 @@
+"""Work that takes longer than a person should wait for a window."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from fullhide.errors import FullhideError
+
+__all__ = ["in_background"]
+
+
+def in_background(work: Callable[[], Any], done: Callable[[Any], None]) -> None:
+    """Do `work` in another thread, then call `done` with its result in this one.
+
+    Parameters
+    ----------
+    work
+        Touches no layer and no widget.
+    done
+        Gets the result, or the `FullhideError` that `work` raised: a fault of the input is told,
+        not thrown through the window's event loop.
+    """
+    from napari.qt.threading import create_worker
+
+    def safe() -> list[Any]:
+        try:
+            return [work()]
+        except FullhideError as error:
+            return [error]  # in a list: returned bare it would be raised again
+
+    worker = create_worker(safe, _start_thread=False)
+    worker.returned.connect(lambda box: done(box[0]))
+    worker.start()

@@ -1,0 +1,265 @@
+"""The job's layers in napari: photo, map, outlines, findings."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from napari_fullhide.shapes import FEATURES, rows_columns
+from napari_fullhide.state import PhotoState, Region
+from napari_fullhide.style import LOOKS, SUPPORT
+
+if TYPE_CHECKING:
+    from napari.components import ViewerModel
+    from napari.layers import Image, Labels, Points, Shapes
+
+__all__ = ["LAYERS", "JobLayers"]
+
+LAYERS = ("photo", "map", "outlines' ground", "outlines", "findings", "finding numbers")
+
+#: Width of an outline over the photo's longer side; the line under it is this many times as wide.
+_LINE, _UNDER = 1 / 450, 2.2
+#: A finding's ring is at least so many screen pixels wide, and this many times its box.
+_RING_PX, _RING = 26.0, 1.6
+
+
+class JobLayers:
+    """Fills and refills the layers; one set for the whole job, so that switching is quick.
+
+    Parameters
+    ----------
+    viewer
+        napari's viewer, or its model alone.
+    on_drawn
+        Called when the person changed the outlines in napari.
+    """
+
+    def __init__(self, viewer: ViewerModel, on_drawn: Callable[[], None]) -> None:
+        self.viewer = viewer
+        self._on_drawn = on_drawn
+        self._quiet = 0
+        #: Names of layers that the person does not want to see.
+        self.hidden: set[str] = set()
+        self.photo: Image | None = None
+        self.map: Image | None = None
+        self.ground: Shapes | None = None
+        self.outlines: Shapes | None = None
+        self.findings: Labels | None = None
+        self.numbers: Points | None = None
+
+    # ---- filling -------------------------------------------------------------------------
+
+    def show_photo(self, picture: NDArray[np.uint8], title: str) -> None:
+        """Show a photo; outlines and findings follow."""
+        with self.quietly():
+            if self.photo is None or self.photo not in self.viewer.layers:
+                self._make(picture)
+            elif self.photo.data is not picture:
+                self.photo.data = picture
+            if self.photo is None:  # for the type checker: `_make` has made it
+                return
+            self.show_hidden()
+            self.photo.metadata["file"] = title
+            self._bare_map()
+
+    def blank(self) -> None:
+        """Show nothing while a photo is being opened: never one photo under another's name."""
+        with self.quietly():
+            for layer in self._mine():
+                layer.visible = False
+
+    def show_hidden(self) -> None:
+        """Show every layer but those in `hidden`; the map keeps to itself."""
+        for layer in self._mine():
+            if layer is not self.map:
+                layer.visible = layer.name not in self.hidden
+
+    def clear(self) -> None:
+        """Take every layer of ours away."""
+        with self.quietly():
+            for layer in self._mine():
+                self.viewer.layers.remove(layer)
+        self.photo = self.map = self.ground = self.outlines = None
+        self.findings = self.numbers = None
+
+    def _mine(self) -> list[Any]:
+        mine = (self.photo, self.map, self.ground, self.outlines, self.findings, self.numbers)
+        return [layer for layer in mine if layer is not None and layer in self.viewer.layers]
+
+    def show_regions(self, regions: tuple[Region, ...]) -> None:
+        """Show outlines with name and verdict."""
+        if self.outlines is None or self.ground is None or self.photo is None:
+            return
+        shapes = [rows_columns(region.outline.polygon) for region in regions]
+        colours = [LOOKS[region.state].colour for region in regions]
+        labels = [f"{LOOKS[region.state].word} {_short(region)}" for region in regions]
+        width = max(2.0, _LINE * max(self.photo.data.shape[:2]))
+        with self.quietly():
+            self._replace(self.ground, shapes, [SUPPORT] * len(shapes), _UNDER * width)
+            chosen = set(self.outlines.selected_data)
+            self._replace(self.outlines, shapes, colours, width)
+            self.outlines.features = {"place": range(len(labels)), "label": labels}
+            self.outlines.feature_defaults = FEATURES
+            self.outlines.text.color = "white"
+            self.outlines.current_edge_width = width
+            if len(chosen) and max(chosen) < len(shapes):
+                self.outlines.selected_data = chosen
+
+    def show_findings(self, state: PhotoState) -> None:
+        """Show what was found in regions that are drawn as they were inspected."""
+        if self.findings is None or self.numbers is None or self.photo is None:
+            return
+        regions = [region for region in state.regions() if region.findings]
+        found = [(finding, region) for region in regions for finding in region.findings]
+        shape = self.photo.data.shape[:2]
+        labels: NDArray[Any] = np.zeros(shape, np.uint8)
+        if state.found is not None and found:
+            labels = state.found.labels()
+            if int(labels.max()) < 256:  # napari draws these four times as fast
+                labels = labels.astype(np.uint8)
+        boxes = np.array([finding.box_px for finding, _ in found], np.float64).reshape(-1, 4)
+        with self.quietly():
+            self.findings.data = labels
+            self.findings.features = _table([finding for finding, _ in found])
+            middle = 0.5 * (boxes[:, 1::-1] + boxes[:, 3:1:-1]) - 0.5
+            self.numbers.data = middle
+            if len(found):
+                size = _RING * (boxes[:, 2:] - boxes[:, :2]).max(axis=1) + 4.0
+                self.numbers.size = size
+                self.numbers.features = {"label": [f"{f.id}" for f, _ in found]}
+                self.numbers.border_color = [LOOKS[r.state].colour for _, r in found]
+                self.numbers.face_color = "transparent"
+                self.numbers.selected_data = set()
+
+    def show_map(self, picture: NDArray[Any] | None, factor: float, *, limit: float | None) -> None:
+        """Lay a map over the photo; None takes it away.
+
+        Parameters
+        ----------
+        limit
+            Value that is drawn brightest; None for a picture in colours.
+        """
+        if self.map is None or self.map not in self.viewer.layers:
+            return
+        with self.quietly():
+            if picture is None:
+                self._bare_map()
+                return
+            colours = picture.ndim == 3
+            if colours != self.map.rgb:  # napari cannot turn one into the other
+                place = self.viewer.layers.index(self.map)
+                self.viewer.layers.remove(self.map)
+                self.map = self.viewer.add_image(picture, name="map", rgb=colours)
+                self.viewer.layers.move(self.viewer.layers.index(self.map), place)
+            else:
+                self.map.data = picture
+            self.map.scale = (factor, factor)
+            # A map pixel's middle lies in the middle of the photo pixels that it stands for.
+            self.map.translate = (0.5 * (factor - 1), 0.5 * (factor - 1))
+            if limit is not None:
+                self.map.colormap = "magma"
+                self.map.contrast_limits = (0.0, limit)
+            self.map.opacity = 1.0 if colours else 0.85
+            self.map.visible = True
+            self._front()
+
+    # ---- making --------------------------------------------------------------------------
+
+    def _make(self, picture: NDArray[np.uint8]) -> None:
+        viewer = self.viewer
+        there = (layer for layer in viewer.layers if layer.name == "photo" and layer.metadata)
+        self.photo = next(there, None)  # of an example job that was opened from napari's menu
+        if self.photo is None:
+            self.photo = viewer.add_image(picture, name="photo", rgb=True)
+        else:
+            self.photo.data = picture
+        self.map = viewer.add_image(
+            np.zeros((2, 2), np.float32), name="map", visible=False, colormap="magma"
+        )
+        self.ground = viewer.add_shapes(name="outlines' ground", ndim=2, face_color="transparent")
+        self.ground.editable = False
+        self.outlines = viewer.add_shapes(
+            name="outlines",
+            ndim=2,
+            face_color="transparent",
+            features={name: np.array([value])[:0] for name, value in FEATURES.items()},
+            feature_defaults=FEATURES,
+            text={"string": "{label}", "anchor": "upper_left", "size": 11, "color": "white"},
+        )
+        self.findings = viewer.add_labels(
+            np.zeros(picture.shape[:2], np.uint8), name="findings", opacity=0.6
+        )
+        self.findings.editable = False
+        self.numbers = viewer.add_points(
+            ndim=2,
+            name="finding numbers",
+            face_color="transparent",
+            border_width=0.12,
+            symbol="disc",
+            canvas_size_limits=(_RING_PX, 10_000.0),
+            features={"label": np.array([""])[:0]},
+            text={"string": "{label}", "anchor": "upper_right", "size": 11, "color": "white"},
+        )
+        self.numbers.editable = False
+        self.outlines.events.data.connect(self._data_changed)
+        self._front()
+
+    def _front(self) -> None:
+        if self.outlines is not None and self.outlines in self.viewer.layers:
+            self.viewer.layers.selection.active = self.outlines
+
+    def _bare_map(self) -> None:
+        if self.map is not None and self.map in self.viewer.layers:
+            self.map.visible = False
+
+    def _replace(
+        self, layer: Shapes, shapes: list[NDArray[np.float64]], colours: list[str], width: float
+    ) -> None:
+        layer.selected_data = set()
+        layer.data = []
+        if shapes:
+            # Explicit colours: napari assigns those of a cycle in sorted order.
+            layer.add(
+                shapes,
+                shape_type="polygon",
+                edge_color=colours,
+                face_color="transparent",
+                edge_width=width,
+            )
+            layer.selected_data = set()
+
+    # ---- hearing -------------------------------------------------------------------------
+
+    @contextmanager
+    def quietly(self) -> Iterator[None]:
+        """Change layers without taking it for the person's doing."""
+        self._quiet += 1
+        try:
+            yield
+        finally:
+            self._quiet -= 1
+
+    def _data_changed(self, event: Any) -> None:
+        action = str(getattr(event, "action", "")).rpartition(".")[2].lower()
+        if not self._quiet and action in ("added", "changed", "removed"):
+            self._on_drawn()
+
+
+def _short(region: Region) -> str:
+    name = region.name if len(region.name) <= 24 else f"{region.name[:23]}…"
+    return f"{name} (proposed)" if region.proposed else name
+
+
+def _table(findings: list[Any]) -> dict[str, list[Any]]:
+    """What napari shows under the pointer where a finding is; `index` is its label."""
+    return {
+        "index": [0, *(finding.id for finding in findings)],
+        "kind": ["", *(finding.kind for finding in findings)],
+        "under": ["", *(finding.under or "" for finding in findings)],
+        "area_mm2": [None, *(finding.area_mm2 for finding in findings)],
+        "delta_e": [None, *(finding.delta_e for finding in findings)],
+    }
