@@ -210,12 +210,13 @@ def _list(headings: tuple[str, ...]) -> QTreeWidget:
 
 
 def _items(tree: QTreeWidget) -> list[QTreeWidgetItem]:
-    items: list[QTreeWidgetItem] = []
+    items: list[QTreeWidgetItem | None] = []
     for place in range(tree.topLevelItemCount()):
         top = tree.topLevelItem(place)
+        items.append(top)
         if top is not None:
-            items += [top, *(top.child(i) for i in range(top.childCount()))]
-    return items
+            items.extend(top.child(i) for i in range(top.childCount()))
+    return [item for item in items if item is not None]
 
 
 def _photo_name(photo: PhotoState) -> str:
