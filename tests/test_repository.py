@@ -30,7 +30,7 @@ FLOORS = (
     {"outline_edit", "surface", "background", "companion", "visibility"},
     {"verdict"},
     {"checks", "wording"},
-    {"standing", "keeper"},
+    {"standing", "keeper", "proof"},
     {"propose", "findings", "judge", "also"},
     {"opened", "maps", "probe", "shown"},
     {"engine"},
@@ -205,6 +205,10 @@ IMPORT_NAMES = {
 }
 
 
+# What an extra brings, imported only where it is needed and missed in one plain line.
+IN_EXTRAS = {"cryptography"}
+
+
 def test_what_the_engine_imports_is_what_it_asks_for() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
     names = [re.split(r"[<>=!~\[ ]", line)[0].lower() for line in project["dependencies"]]
@@ -216,7 +220,7 @@ def test_what_the_engine_imports_is_what_it_asks_for() -> None:
                 used |= {alias.name.split(".")[0] for alias in node.names}
             elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
                 used.add(node.module.split(".")[0])
-    assert used - set(sys.stdlib_module_names) - {"fullhide"} == asked
+    assert used - set(sys.stdlib_module_names) - {"fullhide"} - IN_EXTRAS == asked
 
 
 def test_the_version_is_one() -> None:

@@ -9,6 +9,7 @@ from typing import Any, TypeVar
 
 import numpy as np
 
+from fullhide.errors import JobError
 from fullhide.job import ChartSettings, Colour, Job, Limits
 from fullhide.outlines import RegionOutline
 from fullhide.result import (
@@ -31,6 +32,7 @@ __all__ = [
     "photo_from",
     "photo_json",
     "plain_fields",
+    "said",
     "settings_from",
 ]
 
@@ -40,6 +42,14 @@ T = TypeVar("T")
 def dumped(value: Any) -> str:
     """JSON in the one spelling that is hashed."""
     return json.dumps(value, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
+
+
+def said(what: str, text: str) -> str:
+    """A name or reason on one line; an empty one is refused with a JobError."""
+    plain = " ".join(text.encode(errors="backslashreplace").decode().split())
+    if not plain or not plain.isprintable():
+        raise JobError(f"the {what}", "is empty or cannot be printed", f"give a {what}")
+    return plain
 
 
 def plain_fields(kind: type[T], raw: Mapping[str, Any], **own: Any) -> T:

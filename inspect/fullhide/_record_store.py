@@ -23,12 +23,24 @@ from pathlib import Path
 from fullhide.errors import JobError, OutputError
 from fullhide.files import why
 
-__all__ = ["EMPTY", "Event", "append", "digest", "events", "last_hash", "now", "reading", "writing"]
+__all__ = [
+    "EMPTY",
+    "Event",
+    "append",
+    "damaged",
+    "digest",
+    "events",
+    "last_hash",
+    "now",
+    "reading",
+    "writing",
+]
 
 #: What the first event is chained to.
 EMPTY = "0" * 64
 #: How long one process waits for another that is writing, seconds (our own choice).
 PATIENCE_S = 30.0
+_HELD = ("is held by another process", "wait for it and try again")
 _APPLICATION = 0x46484944  # "FHID", so that `file` and other programs can tell whose it is
 
 #: What each version of the schema adds to the one before; `PRAGMA user_version` counts them.
@@ -178,7 +190,7 @@ def writing(path: Path) -> Iterator[sqlite3.Connection]:
     except sqlite3.OperationalError as error:
         raise _unwritable(path, error) from None
     except sqlite3.DatabaseError as error:
-        raise _damaged(path, error) from None
+        raise damaged(path, error) from None
 
 
 @contextmanager
@@ -194,8 +206,12 @@ def reading(path: Path) -> Iterator[sqlite3.Connection]:
         with _readable(path) as connection:
             connection.execute("BEGIN")
             yield connection
+    except sqlite3.OperationalError as error:
+        if _busy(error):
+            raise JobError(path, *_HELD) from None
+        raise damaged(path, error) from None
     except sqlite3.DatabaseError as error:
-        raise _damaged(path, error) from None
+        raise damaged(path, error) from None
     except OSError as error:
         raise JobError(path, f"cannot be read ({why(error)})", "check the file") from None
 
@@ -313,7 +329,7 @@ def _busy(error: sqlite3.OperationalError) -> bool:
 def _unwritable(path: Path, error: sqlite3.OperationalError) -> OutputError:
     said = str(error).lower()
     if _busy(error):
-        return OutputError(path, "is held by another process", "wait for it and try again")
+        return OutputError(path, *_HELD)
     reason = {
         sqlite3.SQLITE_FULL: "the disk is full",
         sqlite3.SQLITE_READONLY: "it is read-only",
@@ -326,5 +342,6 @@ def _unwritable(path: Path, error: sqlite3.OperationalError) -> OutputError:
     )
 
 
-def _damaged(path: Path, error: sqlite3.DatabaseError) -> JobError:
+def damaged(path: Path, error: Exception) -> JobError:
+    """The error of a record that cannot be understood."""
     return JobError(path, f"is damaged or no record ({error})", "put back a copy of it")

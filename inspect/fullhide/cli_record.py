@@ -1,4 +1,4 @@
-"""The commands on a job's record: status and set-aside.
+"""The commands on a job's record: status, set-aside, sign, verify.
 
 Nothing heavy is imported here: `--help` has to answer at once.
 """
@@ -38,6 +38,22 @@ Exit status:
   2  some input is at fault
   3  something else stands against it
 """
+SIGN_HELP = """
+Sign a job off: only where nothing stands against reassembly, or with --despite and a reason, which
+every page then shows.
+
+The seal that is printed names the record as it was signed. Write it down where it stays, such as
+on the owner's copy: `fullhide verify JOB --seal SEAL` then tells whether this record is that one.
+"""
+VERIFY_HELP = """
+Tell whether photos, outlines, job.toml or results were altered after the fact, and which.
+
+\b
+Exit status:
+  0  nothing was altered
+  1  something was
+  2  some input is at fault
+"""
 SET_ASIDE_HELP = """
 Say that a finding is no miss, such as a hair or an old scar, and why. It stays in the record, is
 shown and counted, and holds for this photo only.
@@ -55,6 +71,8 @@ def add_commands(app: typer.Typer) -> None:
     """Add the commands to the application."""
     app.command(help=STATUS_HELP)(status)
     app.command(name="set-aside", help=SET_ASIDE_HELP)(set_aside)
+    app.command(help=SIGN_HELP)(sign)
+    app.command(help=VERIFY_HELP)(verify)
 
 
 def default_name() -> str:
@@ -134,6 +152,49 @@ def set_aside(
         record.withdraw(aside, reason=reason, by=by)
     _print(f"It counts again: finding {finding} of {region} in {photo}.")
     return 0
+
+
+def sign(
+    job: _Job,
+    by: _By,
+    despite: Annotated[
+        str,
+        typer.Option(metavar="REASON", help="Sign although something stands against it."),
+    ] = "",
+    key: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", readable=False, help="Ed25519 private key, PEM, as well."),
+    ] = None,
+) -> int:
+    """Sign a job off and return the exit status."""
+    from fullhide import proof
+    from fullhide.console_record import show_signature
+
+    signature, now = proof.sign(_load(job), by=by, despite=despite, key=key)
+    show_signature(signature, now)
+    return 0
+
+
+def verify(
+    job: _Job,
+    key: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE", readable=False, help="The key that the signature must be of, PEM."
+        ),
+    ] = None,
+    seal: Annotated[
+        str | None,
+        typer.Option(metavar="SEAL", help="The seal that signing printed."),
+    ] = None,
+) -> int:
+    """Print what was altered, if anything, and return the exit status."""
+    from fullhide import proof
+    from fullhide.console_record import show_proof
+
+    found = proof.verify(_load(job), key=key, seal=seal)
+    show_proof(found)
+    return 0 if found.sound else 1
 
 
 def say_rounds(jobs: Sequence[Job], results: Sequence[JobResult]) -> None:

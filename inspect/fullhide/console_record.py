@@ -7,11 +7,12 @@ from collections.abc import Iterator
 
 from fullhide import wording
 from fullhide.console import SCOPE, printable
-from fullhide.record import SetAside
+from fullhide.proof import Proof, key_print
+from fullhide.record import SetAside, Signature
 from fullhide.standing import RegionStanding, Round, Standing
 from fullhide.wording import AIRBAG_NOTICE
 
-__all__ = ["rounds_words", "show_rounds", "show_standing"]
+__all__ = ["rounds_words", "show_proof", "show_rounds", "show_signature", "show_standing"]
 
 _STYLES = {
     "pass": "green",
@@ -119,6 +120,34 @@ def show_rounds(standing: Standing, photos: set[str]) -> None:
             for spot in one.spots:
                 if spot.finding is not None and spot.set_aside is not None:
                     _line(f"{where}: {aside_words(spot.set_aside)}.")
+
+
+def show_signature(signature: Signature, standing: Standing) -> None:
+    """Print what was signed, and the seal."""
+    _line(f"{standing.job.name}: signed by {signature.by}, {signature.at}.")
+    if signature.despite:
+        _line(f"Despite: {signature.despite}")
+        for says in signature.gate:
+            _line(f"  - {says}")
+    if signature.public_key:
+        _line(f"Key: {key_print(signature.public_key)}")
+    _line(f"Seal: {signature.hash}")
+    _line(SCOPE)
+
+
+def show_proof(proof: Proof) -> None:
+    """Print what was altered, if anything."""
+    for item in proof.altered:
+        _line(f"ALTERED: {item.says}.")
+    for note in proof.notes:
+        _line(f"Note: {note}.")
+    counted = f"{proof.events} events and {proof.files} files were looked at"
+    signature = proof.signature
+    if signature is not None:
+        key = f", key {proof.key}" if proof.key else ", without a key"
+        _line(f"Signed by {signature.by}, {signature.at}{key}.")
+    _line(f"{'Nothing was altered' if proof.sound else 'Something was altered'}: {counted}.")
+    _line(f"Seal: {proof.seal}")
 
 
 def _line(text: str, word: str = "") -> None:

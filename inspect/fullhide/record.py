@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Sequence
+import sqlite3
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -121,24 +123,24 @@ class Record:
 
     def newest(self, file: str) -> KeptInspection | None:
         """The newest inspection of a photo, whatever the file holds now; None if there is none."""
-        with _record_store.reading(self.path) as connection:
+        with _read(self.path) as connection:
             found = _record_store.events(
                 connection,
                 "number = (SELECT max(number) FROM event WHERE kind = 'inspection' AND file = ?)",
                 (file,),
             )
-        return _record_rows.inspection_of(found[0]) if found else None
+            return _record_rows.inspection_of(found[0]) if found else None
 
     def inspections(self, file: str | None = None) -> tuple[KeptInspection, ...]:
         """Every inspection, or every one of a photo, oldest first."""
-        with _record_store.reading(self.path) as connection:
+        with _read(self.path) as connection:
             if file is None:
                 found = _record_store.events(connection, "kind = 'inspection'")
             else:
                 found = _record_store.events(
                     connection, "kind = 'inspection' AND file = ?", (file,)
                 )
-        return tuple(_record_rows.inspection_of(event) for event in found)
+            return tuple(_record_rows.inspection_of(event) for event in found)
 
     def of_region(self, part: str | None, region: str) -> tuple[KeptInspection, ...]:
         """Every inspection of a region, oldest first; the part as it was named then."""
@@ -151,7 +153,7 @@ class Record:
 
     def read(self) -> Contents:
         """All that the standing of the job rests on, as of one moment."""
-        with _record_store.reading(self.path) as connection:
+        with _read(self.path) as connection:
             newest = _record_store.events(
                 connection,
                 "number IN (SELECT max(number) FROM event WHERE kind = 'inspection' "
@@ -174,24 +176,26 @@ class Record:
                 "WHERE kind NOT IN ('signature', 'carried')"
             ).fetchone()[0]
             seal = connection.execute("SELECT hash FROM event WHERE number = ?", (last,)).fetchone()
-        return Contents(
-            newest=tuple(_since(_record_rows.inspection_of(event), first) for event in newest),
-            inspections=count,
-            set_asides=_record_rows.set_asides_of(others),
-            carried=tuple(_record_rows.carried_of(e) for e in others if e.kind == "carried"),
-            signatures=tuple(
-                _record_rows.signature_of(event) for event in others if event.kind == "signature"
-            ),
-            last=last or 0,
-            seal=seal[0] if seal else _record_store.EMPTY,
-            last_change=change,
-        )
+            return Contents(
+                newest=tuple(_since(_record_rows.inspection_of(event), first) for event in newest),
+                inspections=count,
+                set_asides=_record_rows.set_asides_of(others),
+                carried=tuple(_record_rows.carried_of(e) for e in others if e.kind == "carried"),
+                signatures=tuple(
+                    _record_rows.signature_of(event)
+                    for event in others
+                    if event.kind == "signature"
+                ),
+                last=last or 0,
+                seal=seal[0] if seal else _record_store.EMPTY,
+                last_change=change,
+            )
 
     def set_asides(self) -> tuple[SetAside, ...]:
         """Every set-aside, those taken back as well, oldest first."""
-        with _record_store.reading(self.path) as connection:
+        with _read(self.path) as connection:
             found = _record_store.events(connection, "kind IN ('set_aside', 'withdrawal')")
-        return _record_rows.set_asides_of(found)
+            return _record_rows.set_asides_of(found)
 
     def set_aside(
         self, inspection: KeptInspection, region: str, finding: int, *, reason: str, by: str
@@ -212,7 +216,7 @@ class Record:
         JobError
             If there is no such finding, or no reason or name is given.
         """
-        reason = _said("reason", reason)
+        reason = _record_codec.said("reason", reason)
         there = inspection.region(region)
         mine = next((f for f in there.findings if f.id == finding), None) if there else None
         if there is None or mine is None:
@@ -240,7 +244,7 @@ class Record:
         JobError
             If no reason or name is given.
         """
-        body = {"reason": _said("reason", reason)}
+        body = {"reason": _record_codec.said("reason", reason)}
         self._append("withdrawal", body, by=by, subject=set_aside.number)
         found = [kept for kept in self.set_asides() if kept.number == set_aside.number]
         return found[0]
@@ -267,7 +271,7 @@ class Record:
 
     def events(self) -> tuple[Event, ...]:
         """Every event as it lies in the file, oldest first."""
-        with _record_store.reading(self.path) as connection:
+        with _read(self.path) as connection:
             return _record_store.events(connection)
 
     def _append(
@@ -280,7 +284,7 @@ class Record:
         at: str | None = None,
         after: str | None = None,
     ) -> Event:
-        by = _said("name", by)
+        by = _record_codec.said("name", by)
         text = _record_codec.dumped(body)
         with _record_store.writing(self.path) as connection:
             if after is not None and _record_store.last_hash(connection) != after:
@@ -290,17 +294,19 @@ class Record:
             )
 
 
+@contextmanager
+def _read(path: Path) -> Iterator[sqlite3.Connection]:
+    """The record; what is in it and cannot be understood is an error of the file."""
+    try:
+        with _record_store.reading(path) as connection:
+            yield connection
+    except (KeyError, TypeError, ValueError, AttributeError, IndexError) as error:
+        raise _record_store.damaged(path, error) from None
+
+
 def _since(kept: KeptInspection, first: dict[tuple[str, str], tuple[int, str]]) -> KeptInspection:
     number, run = first[kept.photo.file, kept.photo.sha256]
     return replace(kept, first=number, first_run=run)
-
-
-def _said(what: str, text: str) -> str:
-    """A name or reason on one line; an empty one is refused."""
-    plain = " ".join(text.encode(errors="backslashreplace").decode().split())
-    if not plain or not plain.isprintable():
-        raise JobError(f"the {what}", "is empty or cannot be printed", f"give a {what}")
-    return plain
 
 
 def _entry(job: Job, file: str) -> tuple[int, PhotoEntry]:
