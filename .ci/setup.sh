@@ -54,8 +54,10 @@ fullhide_apt() { # PACKAGE...: installs where that is allowed, else says what to
 }
 
 # What the tests need of the system: a command or a library, and the Debian package that holds it.
-# The viewer's tests open its window on a screen of Xvfb's; Qt wants the libraries.
+# The viewer's tests open its window on a screen of Xvfb's; Qt wants the libraries. The report's
+# open its page in a browser and its papers with poppler.
 fullhide_needs=(
+    chromium=chromium chromedriver=chromium-driver pdftoppm=poppler-utils
     Xvfb=xvfb xvfb-run=xvfb xauth=xauth
     libfontconfig.so.1=libfontconfig1 libGL.so.1=libgl1 libEGL.so.1=libegl1
     libglib-2.0.so.0=libglib2.0-0 libdbus-1.so.3=libdbus-1-3

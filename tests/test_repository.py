@@ -37,8 +37,9 @@ FLOORS = (
     {"overlay"},
     {"pictures", "console", "console_record"},
     {"inspection"},
+    {"report"},
     {"demo"},
-    {"cli_record", "cli_view"},
+    {"cli_record", "cli_report", "cli_view"},
     {"cli"},
 )
 # Test photographs stand beside the house: nothing of the engine may lean on them.

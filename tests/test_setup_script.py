@@ -137,7 +137,8 @@ def lacking(clone: Path, *packages: str) -> None:
     python.chmod(0o755)
 
 
-SCREEN = {"Xvfb": "", "xvfb_run": "", "xauth": ""}
+BROWSER = {"chromium": "", "chromedriver": "", "pdftoppm": ""}
+SCREEN = {"Xvfb": "", "xvfb_run": "", "xauth": "", **BROWSER}
 
 
 def test_a_machine_that_has_everything_installs_nothing(packages: Path) -> None:
@@ -148,7 +149,9 @@ def test_a_machine_that_has_everything_installs_nothing(packages: Path) -> None:
 
 def test_a_person_without_rights_is_told_every_missing_package_at_once(packages: Path) -> None:
     lacking(packages, "libxcb-cursor0")
-    status, err = run(packages, "packages.sh", apt_get="exit 9", id="echo 1000", xauth="")
+    status, err = run(
+        packages, "packages.sh", apt_get="exit 9", id="echo 1000", xauth="", **BROWSER
+    )
     assert status == 2
     assert err == (
         "fullhide: the packages xvfb libxcb-cursor0 are missing; "
@@ -178,7 +181,7 @@ def test_missing_packages_are_installed_where_that_is_allowed(packages: Path) ->
 
 def test_what_is_still_missing_after_installing_is_said(packages: Path) -> None:
     lacking(packages)
-    status, err = run(packages, "packages.sh", apt_get="exit 0", id="echo 0", xauth="")
+    status, err = run(packages, "packages.sh", apt_get="exit 0", id="echo 0", xauth="", **BROWSER)
     assert (status, err) == (2, "fullhide: still missing after installing: xvfb\n")
 
 

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
-from fullhide import __version__, cli_record
+from fullhide import __version__, cli_record, cli_report
 from fullhide.cli_view import view
 from fullhide.errors import FullhideError, JobError, OutputError
 from fullhide.files import why
@@ -36,9 +36,10 @@ reason says which photo would.
 \b
 Begin with an example:
   fullhide demo
-Then inspect a job of your own, and see where it stands:
+Then inspect a job of your own, see where it stands, and make its pages:
   fullhide inspect my_job --overlays my_job/overlays
   fullhide status my_job
+  fullhide report my_job
 
 A job is a folder with a job.toml (colours, limits, photos), the photos, and a regions.geojson
 (outlines; where there are none they are proposed). The demo makes examples to copy from.
@@ -325,6 +326,7 @@ def _jobs(
 
 
 cli_record.add_commands(app)
+cli_report.add_commands(app)
 
 
 def _positive(option: str, value: float | None) -> None:

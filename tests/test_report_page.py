@@ -1,0 +1,462 @@
+"""The pages' facts, and that every page tells the same of them."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import html as html_text
+import io
+import json
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from report_job import JOB, NASTY, SHOTS, finding, inspected_job, make_job, pass_all, region
+from typer.testing import CliRunner
+
+from fullhide import wording
+from fullhide.cli import app
+from fullhide.errors import FullhideError, JobError
+from fullhide.job import load_job
+from fullhide.report import words
+from fullhide.report.build import page_of, place_of
+from fullhide.report.export import exports, tables
+from fullhide.report.html import report_html
+from fullhide.report.kept import known_of_record, signature_of
+from fullhide.report.marks import marks_svg, outlines_svg, whole
+from fullhide.report.page import Mark, Measured, Outline, Page, Signature
+from fullhide.report.pictures import make_pictures
+from fullhide.report.write import write_report
+from fullhide.result import Finding
+
+NOW = dt.datetime(2026, 3, 20, 9, 30, tzinfo=dt.UTC)
+WHOLE_SEAT = '[[part]]\nname = "bench, right"\nregions = ["seat"]\nseams = ["front seam"]\n'
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return inspected_job(tmp_path_factory.mktemp("report") / "kestrel").folder
+
+
+@pytest.fixture(scope="module")
+def page(folder: Path) -> Page:
+    known = known_of_record(load_job(folder))
+    despite = Signature(by="R. Weaver", when="20 March 2026", despite="the owner <i>waits</i>")
+    return page_of(replace(known, signatures=(despite,)), now=NOW)
+
+
+@pytest.fixture(scope="module")
+def told(page: Page, folder: Path) -> str:
+    """What a person reads on the HTML page."""
+    text = report_html(page, make_pictures(page, folder)).decode()
+    text = re.sub(r"(?s)<(style|script|svg)\b.*?</\1>", " ", text)
+    return " ".join(html_text.unescape(re.sub(r"<[^>]+>", " ", text)).split())
+
+
+def regions(page: Page) -> dict[str, str]:
+    return {region.name: region.word for region in page.regions}
+
+
+# ---------------------------------------------------------------- facts
+
+
+def test_each_region_stands_as_its_newest_photo_says(page: Page) -> None:
+    assert regions(page) == {
+        "seat": "fail",
+        "front seam": "pass",
+        "=bolster()": "fail",
+        "back": "missing",
+    }
+    assert [part.word for part in page.parts] == ["fail", "fail", "missing"]
+
+
+def test_a_region_nobody_photographed_keeps_the_gate_shut(page: Page) -> None:
+    assert not page.gate.open
+    assert "1 region was never photographed" in page.headline
+
+
+def test_a_finding_set_aside_is_no_spot_any_more_and_is_told_with_its_reason(page: Page) -> None:
+    seat = next(region for region in page.regions if region.name == "seat")
+    assert [spot.size for spot in seat.spots] == ["14 mm²"]
+    assert [item.reason for item in seat.set_aside] == ["thread end <removed>"]
+    assert [mark.label for mark in page.photo(seat.photo).marks] == ["1"]
+
+
+def test_rounds_tell_what_became_of_each_spot(page: Page) -> None:
+    seat = next(region for region in page.regions if region.name == "seat")
+    assert [one.changes for one in seat.rounds] == ["", "1 gone, 2 smaller"]
+    assert [spot.answer for spot in seat.spots] == ["smaller"]
+
+
+def test_where_an_airbag_may_be_no_work_is_ever_advised(page: Page) -> None:
+    bolster = next(part for part in page.parts if part.airbag)
+    assert {spot.do for region in bolster.regions for spot in region.spots} == {
+        wording.AIRBAG_REFER
+    }
+    assert words.AIRBAG in page.cautions
+    # The notice in full.
+    assert words.AIRBAG.startswith(wording.AIRBAG_NOTICE)
+    assert words.AIRBAG.endswith("cannot tell whether a seam will open correctly.")
+
+
+@pytest.mark.parametrize("kind", ["show_through", "thin_coat", "evenness", "match", "unheard_of"])
+@pytest.mark.parametrize("verdict", ["fail", "retake", None])
+def test_no_kind_of_finding_brings_advice_to_work_on_an_airbag(kind: str, verdict: str) -> None:
+    assert words.do_words(kind, verdict, airbag=True) == wording.AIRBAG_REFER  # type: ignore[arg-type]
+
+
+ADVICE = (
+    wording.spots_reason("sand", [(3.0, None)], sure=True, airbag=False),
+    wording.thin_reason("old green", [40.0], sure=True, airbag=False),
+    wording.bands_reason(40.0, 0.0, 3.0, sure=True, airbag=False),
+    *wording.flag_reasons(["odd_patch"]),
+)
+
+
+@pytest.mark.parametrize("reason", ADVICE)
+def test_advice_from_before_an_airbag_was_known_of_is_not_repeated(reason: str) -> None:
+    told = words.without_work(reason)
+    assert told.endswith(wording.AIRBAG_REFER)
+    assert told.startswith(reason.partition(": ")[0])
+
+
+@pytest.mark.parametrize("reason", [*wording.flag_reasons(["grain_hides"]), "nothing was found"])
+def test_a_photo_may_be_asked_for_where_an_airbag_is(reason: str) -> None:
+    assert words.without_work(reason) == reason
+
+
+def test_a_part_that_is_said_to_hold_an_airbag_afterwards_loses_its_advice(tmp_path: Path) -> None:
+    reason = wording.thin_reason("old green", [40.0], sure=True, airbag=False)
+    thin = region("seat", "fail", finding(1, 40.0, (200.0, 200.0), kind="thin_coat"))
+    shots = (replace(SHOTS[1], regions=(replace(thin, reasons=(reason,)),)),)
+    job = inspected_job_of(tmp_path / "j", shots, "name = 'j'\n" + WHOLE_SEAT)
+    path = job.folder / "job.toml"
+    path.write_text(path.read_text().replace('regions = ["seat"]', 'regions=["seat"]\nairbag=true'))
+    seat = page_of(known_of_record(load_job(job.folder)), now=NOW).regions[0]
+    told = " ".join([*seat.why, *(spot.do for spot in seat.spots)])
+    assert "another coat" not in told
+    assert wording.AIRBAG_REFER in told
+
+
+@pytest.mark.parametrize(
+    ("kind", "verdict", "do"),
+    [
+        ("show_through", "fail", "spot touch-up"),
+        ("thin_coat", "fail", "another coat"),
+        ("show_through", "retake", "look here: the photo cannot tell"),
+        ("thin_coat", "pass", "nothing: it is within the limits"),
+    ],
+)
+def test_what_to_do_about_a_finding(kind: str, verdict: str, do: str) -> None:
+    assert words.do_words(kind, verdict, airbag=False) == do  # type: ignore[arg-type]
+
+
+def test_limits_say_where_they_come_from(page: Page) -> None:
+    sources = {limit.key: limit.source for limit in page.limits}
+    assert sources.pop("show_through_mm2") == "written in job.toml"
+    assert set(sources.values()) == {"fullhide's default"}
+
+
+def test_what_a_person_set_aside_is_counted_in_the_answer(page: Page) -> None:
+    assert page.headline.endswith("1 finding was set aside by a person.")
+
+
+def test_a_signature_tells_its_seal_and_what_was_added_since(page: Page) -> None:
+    held, stale = kept_signatures()
+    assert held.seal == "ab" * 32
+    assert held.note == ""
+    assert "added or changed after this signature" in stale.note
+
+
+def kept_signatures() -> tuple[Signature, ...]:
+    """Two signatures of a record whose last change lies between them."""
+    from fullhide.record import Signature as Kept
+
+    kept = [
+        Kept(
+            number=number, at="2026-03-20T09:30:00Z", by="R. Weaver", despite="", gate=(), files=(),
+            public_key="", signature="", statement="", hash="ab" * 32,
+        )
+        for number in (9, 4)
+    ]  # fmt: skip
+    return tuple(signature_of(one, last_change=7) for one in kept)
+
+
+def test_an_earlier_photo_stands_beside_the_newest(page: Page) -> None:
+    pair = page.parts[0].pairs[0]
+    assert page.photo(pair.before).file == "photos/before.jpg"
+    assert page.photo(pair.after).file == "photos/right_2.jpg"
+
+
+def test_all_passed_and_photographed_opens_the_gate(tmp_path: Path) -> None:
+    shots = (SHOTS[0], pass_all(SHOTS[1]))
+    head = "name = 'j'\n" + WHOLE_SEAT
+    page = page_of(known_of_record(inspected_job_of(tmp_path / "j", shots, head)), now=NOW)
+    assert page.gate.open
+    assert page.headline == "All 2 regions that were judged pass."
+
+
+def test_a_pass_with_something_against_it_is_not_called_a_pass(tmp_path: Path) -> None:
+    shots = (
+        pass_all(replace(SHOTS[1], stage="coat")),
+        replace(SHOTS[2], regions=(region("seat", "pass"),)),
+    )
+    head = "name = 'j'\n" + WHOLE_SEAT
+    page = page_of(known_of_record(inspected_job_of(tmp_path / "j", shots, head)), now=NOW)
+    assert regions(page) == {"seat": "pass", "front seam": "not yet"}
+    assert page.parts[0].word == "not yet"
+
+
+def inspected_job_of(folder: Path, shots: tuple, head: str):  # type: ignore[no-untyped-def, type-arg]
+    from report_job import keep
+
+    job = make_job(folder, shots, head)
+    for number, shot in enumerate(shots):
+        keep(job, shot, f"2026-03-{14 + number}T16:20:00Z")
+    return job
+
+
+def test_earlier_outlines_are_laid_over_the_later_ones() -> None:
+    # Twice as large and shifted by (10, -20): worked by hand.
+    old = [(0.0, 0.0, 50.0, 100.0), (60.0, 10.0, 90.0, 40.0)]
+    new = [tuple(2 * v + (10, -20)[n % 2] for n, v in enumerate(box)) for box in old]
+    assert place_of(list(zip(old, new, strict=True))) == pytest.approx((2.0, 10.0, -20.0))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ((0.0, 0.0, 0.0, 0.0), (0.0, 0.0, 9.0, 9.0)),
+        ((0.0, 0.0, 100.0, 10.0), (0.0, 0.0, 10.0, 100.0)),  # turned by a quarter
+    ],
+)
+def test_outlines_too_unlike_are_not_laid_over_one_another(old: tuple, new: tuple) -> None:  # type: ignore[type-arg]
+    assert place_of([(old, new)]) is None
+    assert place_of([]) is None
+
+
+# ---------------------------------------------------------------- numbers in words
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [(0.0, "0"), (0.04216, "0.0422"), (3.0, "3"), (1234.6, "1230"), (99.96, "100"), (None, "")],
+)
+def test_a_number_has_three_digits_and_no_power_of_ten(value: float | None, text: str) -> None:
+    assert words.plain_number(value) == text
+
+
+@pytest.mark.parametrize(
+    ("value", "u", "text"),
+    # 1.96: two-sided 95 % of the normal distribution (any table of it).
+    [(0.742, 0.04, "0.742 ± 0.078 mm²"), (37.14, 8.0, "37 ± 16 mm²"), (5.0, None, "5 mm²")],
+)
+def test_a_value_ends_where_its_doubt_does(value: float, u: float | None, text: str) -> None:
+    measure = Measured(key="k", what="w", value=value, u=u, limit=None, unit="mm²")
+    assert words.measured_words(measure) == text
+
+
+@pytest.mark.parametrize(
+    ("at", "where"),
+    [((10.0, 10.0), "upper left"), ((150.0, 290.0), "lower middle"), ((299.0, 150.0), "right")],
+)
+def test_a_place_is_told_by_the_third_of_the_picture(at: tuple[float, float], where: str) -> None:
+    assert words.where_words(finding(1, 1.0, at), None, (300, 300)) == f"{where} of the picture"
+
+
+def test_along_a_seam_a_place_is_told_in_millimetres() -> None:
+    spot: Finding = finding(1, 1.0, (5.0, 5.0), along_seam_mm=(20.4, 38.6))
+    assert words.where_words(spot, None, (300, 300)) == "20 to 39 mm along the seam"
+
+
+# ---------------------------------------------------------------- every page the same
+
+
+def test_the_page_tells_every_fact(page: Page, told: str) -> None:
+    for one in page.regions:
+        assert one.name in told
+        for text in one.why:
+            assert text in told
+        for spot in one.spots:
+            assert f"{spot.label} {spot.what}, {spot.size} {spot.where}" in told
+        for measure in one.measures:
+            assert words.measured_words(measure) in told
+    for text in (page.scope, page.privacy, *page.cautions, page.headline, *page.gate.against):
+        assert text in told
+
+
+def test_a_reason_to_sign_all_the_same_stands_on_the_page(told: str) -> None:
+    assert "Signed although something stood against it. R. Weaver, 20 March 2026" in told
+    assert "the owner <i>waits</i>" in told
+
+
+def test_what_people_write_is_never_markup(page: Page, folder: Path) -> None:
+    source = report_html(page, make_pictures(page, folder)).decode()
+    assert "<script>alert" not in source
+    assert "<i>waits" not in source
+    assert html_text.escape(NASTY, quote=False).split(" ")[0] in source.replace("&#34;", '"')
+
+
+def test_the_page_asks_the_network_for_nothing(page: Page, folder: Path) -> None:
+    source = report_html(page, make_pictures(page, folder)).decode()
+    assert "default-src 'none'" in source
+    links = re.findall(r"""(?:src|href|srcset|action)\s*=\s*["']([^"']*)""", source)
+    assert links
+    assert all(link.startswith(("data:image/", "#")) for link in links)
+    assert not re.search(r"url\(|@import|https?://(?!www\.w3\.org/2000/svg)", source)
+
+
+def test_csv_and_json_hold_the_same_rows(page: Page) -> None:
+    files = exports(page)
+    told = json.loads(files["export.json"])
+    for name in ("measures", "findings", "rounds"):
+        rows = list(csv.DictReader(io.StringIO(files[f"{name}.csv"].decode("utf-8-sig"))))
+        assert len(rows) == len(told[name])
+        for row, other in zip(rows, told[name], strict=True):
+            assert list(row) == list(other)
+            for heading, value in other.items():
+                cell = row[heading].removeprefix("'") if isinstance(value, str) else row[heading]
+                assert cell == ("" if value is None else str(value))
+
+
+def test_a_measure_has_its_unit_in_the_heading(page: Page) -> None:
+    headings = set(tables(page)["measures"][0])
+    assert {"show_through_mm2 [mm²]", "uneven_delta_e limit [ΔE00]", "scale [mm/px]"} <= headings
+    assert {"area [mm²]", "along the seam from [mm]"} <= set(tables(page)["findings"][0])
+
+
+def test_a_name_like_a_formula_is_text_in_a_spreadsheet(page: Page) -> None:
+    rows = exports(page)["measures.csv"].decode("utf-8-sig")
+    assert "'=bolster()" in rows
+    assert not re.search(r"(?m)(^|,)=", rows)
+
+
+# ---------------------------------------------------------------- pictures
+
+
+def _rects(svg: str, fill: str) -> list[tuple[float, ...]]:
+    found = re.findall(
+        rf'<rect x="([-\d.]+)" y="([-\d.]+)" width="([\d.]+)" height="([\d.]+)"[^>]*fill="{fill}"',
+        svg,
+    )
+    return [tuple(float(value) for value in rect) for rect in found]
+
+
+@pytest.mark.parametrize("count", [1, 4, 12])
+def test_no_name_or_number_lies_over_a_mark(count: int) -> None:
+    view = whole((800, 600))
+    marks = [
+        Mark(
+            label=str(n + 1),
+            word="fail",
+            box_px=(x := 60 + 120 * (n % 6), y := 80 + 200 * (n // 6), x + 30, y + 30),
+        )
+        for n in range(count)
+    ]
+    seam = Outline(
+        name="seam", kind="seam", word="fail", ring=((40, 70), (780, 70), (780, 120), (40, 120))
+    )
+    seat = Outline(
+        name="seat", kind="panel", word="pass", ring=((10, 50), (790, 50), (790, 590), (10, 590))
+    )
+    names = _rects(outlines_svg(view, [seam, seat], marks), "#fff")
+    assert len(names) == 2
+    plates = names + _rects(marks_svg(view, marks), "#141414")
+    assert len(plates) == 2 + count
+    for x, y, wide, high in plates:
+        assert 0 <= x <= 800 - wide
+        assert 0 <= y <= 600 - high
+        for mark in marks:
+            x0, y0, x1, y1 = mark.box_px
+            assert x + wide <= x0 or x >= x1 or y + high <= y0 or y >= y1
+
+
+def test_the_earlier_picture_has_the_shape_of_the_later_one(page: Page, folder: Path) -> None:
+    pictures = make_pictures(page, folder)
+    pair = page.parts[0].pairs[0]
+    laid = pictures.earlier[pair.before, pair.after]
+    assert laid.size == pictures.photos[pair.after].size
+
+
+def test_pictures_leave_out_what_the_camera_wrote_beside_them(tmp_path: Path) -> None:
+    from PIL import Image
+
+    job = inspected_job(tmp_path / "j", SHOTS[:2])
+    page = page_of(known_of_record(job), now=NOW)
+    pictures = make_pictures(page, job.folder)
+    every = [*pictures.photos.values(), *pictures.close.values(), *pictures.seams.values()]
+    assert every
+    for picture in every:
+        with Image.open(io.BytesIO(picture.jpeg)) as image:
+            assert not image.getexif()
+            assert image.size == picture.size
+
+
+def test_a_photo_that_was_changed_since_is_not_shown_under_its_old_marks(tmp_path: Path) -> None:
+    job = inspected_job(tmp_path / "j", SHOTS[:2])
+    page = page_of(known_of_record(job), now=NOW)
+    path = job.path("photos/right_1.jpg")
+    path.write_bytes(path.read_bytes() + b" ")
+    pictures = make_pictures(page, job.folder)
+    shown = {page.photo(key).file for key in pictures.photos}
+    assert shown == {"photos/before.jpg"}
+    assert any("no longer the photo that was inspected" in text for text in pictures.problems)
+
+
+def test_however_many_photos_they_weigh_no_more_than_they_may(page: Page, folder: Path) -> None:
+    pictures = make_pictures(page, folder, budget_bytes=60_000)
+    every = [*pictures.photos.values(), *pictures.close.values(), *pictures.seams.values()]
+    assert sum(len(picture.jpeg) for picture in every) <= 60_000
+
+
+def test_a_seam_is_laid_straight_from_its_start(page: Page, folder: Path) -> None:
+    pictures = make_pictures(page, folder)
+    strip = next(iter(pictures.seams.values()))
+    width, height = strip.view.size
+    # Its outline is 580 pixels long: our own job on paper.
+    assert width == pytest.approx(580, abs=2)
+    assert height < width / 4
+
+
+# ---------------------------------------------------------------- the command
+
+
+def test_report_and_export_name_what_they_wrote(tmp_path: Path) -> None:
+    job = inspected_job(tmp_path / "j")
+    done = CliRunner().invoke(app, ["report", str(job.folder)], standalone_mode=False)
+    assert done.return_value == 0
+    names = ["report.html", "report.pdf", "touch_up.pdf"]
+    assert done.output.split() == [str(job.folder / "report" / name) for name in names]
+    out = tmp_path / "out"
+    CliRunner().invoke(app, ["export", str(job.folder), "--out", str(out)], standalone_mode=False)
+    assert {path.name for path in out.iterdir()} == {
+        "measures.csv", "findings.csv", "rounds.csv", "export.json",
+    }  # fmt: skip
+
+
+def test_a_job_that_was_never_inspected_says_what_to_do(tmp_path: Path) -> None:
+    job = make_job(tmp_path / "j")
+    with pytest.raises(JobError, match="nothing was inspected yet; run `fullhide inspect"):
+        write_report(job.folder)
+
+
+@pytest.mark.parametrize(
+    ("logo", "says"),
+    [(b"GIF89a", "is no picture"), (b"\x89PNG broken", "is no picture"), (None, "cannot be read")],
+)
+def test_a_logo_that_cannot_be_used_is_one_line(
+    tmp_path: Path, logo: bytes | None, says: str
+) -> None:
+    job = inspected_job(tmp_path / "j", SHOTS[:2])
+    path = job.folder / "logo.png"
+    path.unlink() if logo is None else path.write_bytes(logo)
+    with pytest.raises(FullhideError, match=says) as caught:
+        write_report(job.folder)
+    assert "\n" not in str(caught.value)
+    assert not any((job.folder / "report").iterdir())
+
+
+def test_a_shop_key_that_is_unknown_is_named(tmp_path: Path) -> None:
+    with pytest.raises(JobError, match=r"unknown key `nane` in \[shop\]; did you mean `name`"):
+        make_job(tmp_path / "j", head=JOB.replace('name = "Harbour', 'nane = "Harbour'))
