@@ -386,7 +386,7 @@ SEE_THROUGH = np.dstack([SCENE, np.full(SCENE.shape[:2], 254, np.uint8)])
 
 USELESS = {
     "empty file": (b"", "empty"),
-    "text": (b"Not a photo at all.\n" * 9, "not a JPEG, PNG or TIFF"),
+    "text": (b"Not a photo at all.\n" * 9, "not a photo file"),
     "two bytes": (b"\xff\xd8", "cut short"),
     "grey jpeg": (saved("L", "JPEG"), "black-and-white"),
     "grey png": (saved("L", "PNG"), "black-and-white"),
@@ -403,7 +403,7 @@ USELESS = {
     "animated png": (animated("PNG"), "animated"),
     "animated gif": (animated("GIF"), "GIF"),
     "webp": (saved("RGB", "WEBP"), "WebP"),
-    "heic": (b"\0\0\0\x18ftypheic" + bytes(40), "HEIC"),
+    "heic of nothing": (b"\0\0\0\x18ftypheic" + bytes(40), "not a photo"),
     "see-through png": (make.png(SEE_THROUGH), "transparent"),
     "see-through tiff": (make.tiff(SEE_THROUGH, extrasamples=["unassalpha"]), "transparent"),
     "colour-keyed png": (

@@ -1,81 +1,33 @@
-"""What a photo file says about itself before any pixel is decoded: JPEG, PNG, TIFF."""
+"""What a photo file says about itself before any pixel is decoded.
+
+JPEG, PNG and TIFF are read here; `_heif` reads HEIC and AVIF, `_raw` raw camera files.
+"""
 
 from __future__ import annotations
 
 import struct
 import zlib
-from dataclasses import dataclass, field
 
-from fullhide import _tags
-
-__all__ = ["Header", "PngColour", "UnusableError", "jpeg_segments", "read_header"]
-
-_CUT_SHORT = ("the file is cut short", "copy it from the camera again")
-_DAMAGED = ("the file is damaged", "copy it from the camera again")
-_NOT_A_PHOTO = ("not a JPEG, PNG or TIFF photo", "give a photo saved as JPEG, PNG or TIFF")
-_IN_COLOUR = "take it again in colour and save it as RGB"
-_AS_RGB = "save it again as an ordinary RGB picture"
-_RAW = (
-    "a raw camera file, which is not read",
-    "set the camera to JPEG or export the photo as 16-bit TIFF",
+from fullhide import _heif, _raw, _tags
+from fullhide._header import (
+    AS_RGB,
+    CUT_SHORT,
+    DAMAGED,
+    NOT_A_PHOTO,
+    Header,
+    PngColour,
+    UnusableError,
+    want_rgb,
 )
+
+__all__ = ["jpeg_segments", "read_header"]
+
 _MAX_PROFILE_BYTES = 16 << 20
 # Size, depth, packing, meaning, and where the strips or tiles are.
 _TIFF_NEEDED = frozenset({256, 257, 258, 259, 262, 273, 277, 279, 324, 325})
+# Raw files of some makers that are no ordinary TIFF.
+_RAW_HEADS = (b"IIRO", b"IIRS", b"MMOR", b"IIU\0", b"\0MRM", b"FOVb")
 _PNG_HEAD = b"\x89PNG\r\n\x1a\n"
-
-
-class UnusableError(Exception):
-    """A file that cannot be used; `open_photo` turns it into a `PhotoError`."""
-
-    def __init__(self, problem: str, remedy: str) -> None:
-        super().__init__(problem)
-        self.problem = problem
-        self.remedy = remedy
-
-
-@dataclass(frozen=True, slots=True)
-class PngColour:
-    """Colour chunks of a PNG (PNG third edition, 11.3.2): what they hold, or None."""
-
-    srgb: bool = False
-    gamma: float | None = None
-    primaries: tuple[float, ...] | None = None
-    coding: tuple[int, int] | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Header:
-    """What the file says about itself.
-
-    Attributes
-    ----------
-    format
-        ``"JPEG"``, ``"PNG"`` or ``"TIFF"``.
-    width, height
-        Pixels as stored, before turning upright.
-    bits
-        8 or 16 a channel.
-    icc
-        Embedded profile; None if there is none, ``b""`` if it cannot be put together.
-    tags
-        First directory of the EXIF block (of the file itself for a TIFF).
-    pixels
-        The bytes to decode: the file's own, or stripped of what only makes decoders chatter.
-    alpha
-        A fourth channel is stored (or may come out of a palette).
-    """
-
-    format: str
-    width: int
-    height: int
-    bits: int
-    icc: bytes | None
-    tags: _tags.Directory | None
-    pixels: bytes
-    alpha: bool = False
-    gain_map: bool = False
-    png: PngColour = field(default_factory=PngColour)
 
 
 def read_header(data: bytes) -> Header:
@@ -97,15 +49,14 @@ def read_header(data: bytes) -> Header:
     if data[:4] in (b"II+\0", b"MM\0+"):
         raise UnusableError("a BigTIFF, which is not read", "save it again as an ordinary TIFF")
     if data[4:8] == b"ftyp":
-        raise UnusableError(
-            "a HEIC, AVIF or video file, which is not read",
-            "export the photo as JPEG, or set the phone's camera to JPEG",
-        )
+        return _raw.read_header(data) if data[8:12] == b"crx " else _heif.read_header(data)
+    if data[:2] == b"\xff\x0a" or data[:12] == b"\0\0\0\x0cJXL \r\n\x87\n":
+        raise UnusableError("a JPEG XL picture, which is not read", "export it as 16-bit TIFF")
     if data[:6] in (b"GIF87a", b"GIF89a") or (data[:4] == b"RIFF" and data[8:12] == b"WEBP"):
-        raise UnusableError("a GIF or WebP picture, not a photo from a camera", _NOT_A_PHOTO[1])
-    if data[:4] in (b"IIRO", b"IIU\0") or data[:8] == b"FUJIFILM" or data[:4] == b"\0MRM":
-        raise UnusableError(*_RAW)
-    raise UnusableError(*_NOT_A_PHOTO)
+        raise UnusableError("a GIF or WebP picture, not a photo from a camera", NOT_A_PHOTO[1])
+    if data[:4] in _RAW_HEADS or data[:8] == b"FUJIFILM":
+        return _raw.read_header(data)
+    raise UnusableError(*NOT_A_PHOTO)
 
 
 # ---------------------------------------------------------------- JPEG (ITU-T T.81, Annex B)
@@ -120,7 +71,7 @@ def _jpeg(data: bytes) -> Header:
     for marker, body in segments:
         if 0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC):
             if marker > 0xC2:
-                raise UnusableError("a JPEG of a rare kind, which is not read", _AS_RGB)
+                raise UnusableError("a JPEG of a rare kind, which is not read", AS_RGB)
             frame = body
         elif marker == 0xE1 and body[:4] == b"Exif" and exif is None:
             exif = body[6:]
@@ -168,43 +119,34 @@ def jpeg_segments(data: bytes) -> tuple[list[tuple[int, bytes]], int]:
         while at < len(data) and data[at] == 0xFF and data[at + 1 : at + 2] == b"\xff":
             at += 1
         if at + 4 > len(data):
-            raise UnusableError(*_CUT_SHORT)
+            raise UnusableError(*CUT_SHORT)
         if data[at] != 0xFF:
-            raise UnusableError(*_DAMAGED)
+            raise UnusableError(*DAMAGED)
         marker = data[at + 1]
         if marker == 0xDA:
             return found, at
         if marker == 0xD9:
-            raise UnusableError(*_DAMAGED)
+            raise UnusableError(*DAMAGED)
         at += 2
         if marker == 0x01 or 0xD0 <= marker <= 0xD7:
             continue
         size = struct.unpack_from(">H", data, at)[0]
         if size < 2:
-            raise UnusableError(*_DAMAGED)
+            raise UnusableError(*DAMAGED)
         if at + size > len(data):
-            raise UnusableError(*_CUT_SHORT)
+            raise UnusableError(*CUT_SHORT)
         found.append((marker, data[at + 2 : at + size]))
         at += size
 
 
 def _jpeg_frame(frame: bytes | None) -> tuple[int, int]:
     if frame is None or len(frame) < 6:
-        raise UnusableError(*_DAMAGED)
+        raise UnusableError(*DAMAGED)
     bits, height, width, channels = struct.unpack_from(">BHHB", frame)
     if bits != 8:
-        raise UnusableError(f"a {bits}-bit JPEG, which is not read", _AS_RGB)
-    _want_rgb({1: "grey", 4: "CMYK"}.get(channels, "" if channels == 3 else "strange"))
+        raise UnusableError(f"a {bits}-bit JPEG, which is not read", AS_RGB)
+    want_rgb({1: "grey", 4: "CMYK"}.get(channels, "" if channels == 3 else "strange"))
     return width, height
-
-
-def _want_rgb(kind: str) -> None:
-    if kind == "grey":
-        raise UnusableError("a black-and-white picture; colours cannot be checked", _IN_COLOUR)
-    if kind == "CMYK":
-        raise UnusableError("a CMYK (printing) picture", "give the camera's own RGB photo")
-    if kind:
-        raise UnusableError("its channels are not red, green and blue", _AS_RGB)
 
 
 # ---------------------------------------------------------------- PNG (third edition, W3C 2025)
@@ -214,14 +156,14 @@ def _png(data: bytes) -> Header:
     chunks = _png_chunks(data)
     head = next((body for name, body in chunks if name == b"IHDR"), b"")
     if chunks[0][0] != b"IHDR" or len(head) != 13:
-        raise UnusableError(*_DAMAGED)
+        raise UnusableError(*DAMAGED)
     width, height, depth, kind = struct.unpack_from(">IIBB", head)
     if any(name == b"acTL" for name, _ in chunks):
-        raise UnusableError("an animated picture, not a photo", _NOT_A_PHOTO[1])
-    _want_rgb({0: "grey", 2: "", 3: "", 4: "grey", 6: ""}.get(kind, "strange"))
+        raise UnusableError("an animated picture, not a photo", NOT_A_PHOTO[1])
+    want_rgb({0: "grey", 2: "", 3: "", 4: "grey", 6: ""}.get(kind, "strange"))
     first = dict(reversed(chunks))
     if b"IDAT" not in first:
-        raise UnusableError(*_DAMAGED)
+        raise UnusableError(*DAMAGED)
     exif = first.get(b"eXIf", b"")
     return Header(
         "PNG",
@@ -242,16 +184,16 @@ def _png_chunks(data: bytes) -> list[tuple[bytes, bytes]]:
     at = 8
     while not found or found[-1][0] != b"IEND":
         if at + 12 > len(data):
-            raise UnusableError(*_CUT_SHORT)
+            raise UnusableError(*CUT_SHORT)
         size, name = struct.unpack_from(">I4s", data, at)
         if not name.isalpha():
-            raise UnusableError(*_DAMAGED)
+            raise UnusableError(*DAMAGED)
         if at + 12 + size > len(data):
-            raise UnusableError(*_CUT_SHORT)
+            raise UnusableError(*CUT_SHORT)
         body = data[at + 8 : at + 8 + size]
         stated = struct.unpack_from(">I", data, at + 8 + size)[0]
         if zlib.crc32(body, zlib.crc32(name)) != stated:
-            raise UnusableError(*_DAMAGED)
+            raise UnusableError(*DAMAGED)
         found.append((name, body))
         at += 12 + size
     return found
@@ -299,18 +241,19 @@ def _png_colour(first: dict[bytes, bytes]) -> PngColour:
 
 def _tiff(data: bytes) -> Header:
     tags = _tags.open_tags(data)
-    if data[8:10] == b"CR" or tags is None:
-        raise UnusableError(*(_RAW if tags else _CUT_SHORT))
+    if tags is None:
+        raise UnusableError(*CUT_SHORT)
+    # DNG version; raw mosaic photometrics; a first directory that is only a thumbnail.
+    raw = 50706 in tags.entries or tags.number(262) in (32803, 34892) or tags.number(254) & 1
+    if raw or data[8:10] == b"CR":
+        return _raw.read_header(data)
     width, height = tags.number(256), tags.number(257)
     if not tags.entries or tags.lost & _TIFF_NEEDED:
-        raise UnusableError(*_CUT_SHORT)
-    # DNG version; raw mosaic photometrics; a first directory that is only a thumbnail.
-    if 50706 in tags.entries or tags.number(262) in (32803, 34892) or tags.number(254) & 1:
-        raise UnusableError(*_RAW)
+        raise UnusableError(*CUT_SHORT)
     if _tiff_pages(tags) > 1:
         raise UnusableError("holds more than one picture", "save the wanted picture on its own")
     kinds = {0: "grey", 1: "grey", 2: "", 5: "CMYK", 6: "" if tags.number(259) == 7 else "strange"}
-    _want_rgb(kinds.get(tags.number(262, 1), "strange"))
+    want_rgb(kinds.get(tags.number(262, 1), "strange"))
     if tags.number(259, 1) not in (1, 5, 8, 32773, 32946):
         # JPEG inside TIFF among them: its decoder's warnings cannot be heard.
         raise UnusableError("a TIFF packed in a rare way", "save it again unpacked or with LZW")
@@ -320,7 +263,7 @@ def _tiff(data: bytes) -> Header:
         raise UnusableError("not an 8- or 16-bit RGB TIFF", "save it again as 8- or 16-bit RGB")
     bits = depths.pop()
     if bits == 16 and tags.number(284, 1) != 1:
-        raise UnusableError("a TIFF with its channels stored apart, which is not read", _AS_RGB)
+        raise UnusableError("a TIFF with its channels stored apart, which is not read", AS_RGB)
     _tiff_whole(tags)
     icc = tags.raw(34675) if 34675 in tags.entries else None
     return Header("TIFF", width, height, bits, icc, tags, _tiff_unturned(tags), channels == 4)
@@ -343,11 +286,11 @@ def _tiff_whole(tags: _tags.Directory) -> None:
     starts = tags.numbers(273) or tags.numbers(324)
     sizes = tags.numbers(279) or tags.numbers(325)
     if not starts:
-        raise UnusableError(*_CUT_SHORT)
+        raise UnusableError(*CUT_SHORT)
     if len(sizes) != len(starts):
-        raise UnusableError(*_DAMAGED)
+        raise UnusableError(*DAMAGED)
     if max(map(sum, zip(starts, sizes, strict=True))) > len(tags.data):
-        raise UnusableError(*_CUT_SHORT)
+        raise UnusableError(*CUT_SHORT)
     if tags.number(259) not in (8, 32946):
         return
     # The decoders hand over what they could unpack, or print; the checksum tells beforehand.
@@ -357,9 +300,9 @@ def _tiff_whole(tags: _tags.Directory) -> None:
         try:
             strip.decompress(tags.data[start : start + size], room)
         except zlib.error:
-            raise UnusableError(*_DAMAGED) from None
+            raise UnusableError(*DAMAGED) from None
         if not strip.eof:
-            raise UnusableError(*_DAMAGED)
+            raise UnusableError(*DAMAGED)
 
 
 def _tiff_unturned(tags: _tags.Directory) -> bytes:

@@ -11,7 +11,8 @@ import numpy as np
 import simplejpeg  # type: ignore[import-untyped]
 from numpy.typing import NDArray
 
-from fullhide._container import Header, UnusableError
+from fullhide import _heif
+from fullhide._header import Header, UnusableError
 
 __all__ = ["decode", "turn_upright"]
 
@@ -34,6 +35,8 @@ def decode(header: Header) -> tuple[Pixels, bool]:
     """
     if header.format == "JPEG":
         pixels, damaged = _jpeg(header)
+    elif header.format in ("HEIC", "AVIF"):
+        pixels, damaged = _opaque(_heif.decode(header)), False
     elif header.format == "TIFF" and header.bits == 8:
         pixels, damaged = _by_pillow(header), False
     else:

@@ -284,6 +284,8 @@ def _quality(photo: Photo, scene: Scene, blur: float | None, seconds: Seconds) -
         "light_from": scene.field.source,
         "light_spread": scene.field.spread if scene.field.source != "none" else None,
     }
+    if photo.white_balance is not None:
+        quality["white_balance"] = list(photo.white_balance)
     if seconds.files:
         quality["also"] = seconds.told()
     return quality

@@ -13,9 +13,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from fullhide import _decode, _icc, _tags
+from fullhide import _decode, _icc, _raw, _tags
 from fullhide._coding import Coding, jpeg_coding
-from fullhide._container import Header, UnusableError, read_header
+from fullhide._container import read_header
+from fullhide._header import Header, UnusableError
 from fullhide._tags import Taken
 from fullhide.errors import PhotoError
 
@@ -53,9 +54,9 @@ class Photo:
     matrix
         (3, 3) float64, device-linear to linear Rec.2020 (D65).
     format
-        ``"JPEG"``, ``"PNG"`` or ``"TIFF"``.
+        ``"JPEG"``, ``"PNG"``, ``"TIFF"``, ``"HEIC"``, ``"AVIF"`` or ``"RAW"``.
     bits
-        8 or 16 a channel.
+        8 a channel, or 16: what held more than 8 in the file.
     profile
         Name of the colour profile, or ``"sRGB (assumed)"``.
     flags
@@ -64,6 +65,9 @@ class Photo:
         Capture time and exposure, as far as the file says.
     coding
         How coarsely a JPEG codes its colours; empty for other files.
+    white_balance
+        What a raw file's camera would multiply red, green and blue by (green 1): part of
+        `matrix`, not of the codes. None for other files.
     """
 
     path: Path
@@ -77,6 +81,7 @@ class Photo:
     flags: tuple[str, ...] = ()
     taken: Taken = field(default_factory=Taken)
     coding: Coding = ()
+    white_balance: tuple[float, float, float] | None = None
 
     @property
     def size_px(self) -> tuple[int, int]:
@@ -190,7 +195,9 @@ class Photo:
 
 
 def open_photo(path: str | Path, *, max_pixels: int = MAX_PIXELS) -> Photo:
-    """Open a JPEG, PNG or TIFF photo.
+    """Open a photo: JPEG, HEIC, AVIF, PNG, TIFF, or a camera's raw file (extra ``raw``).
+
+    What the file holds counts, not how its name ends.
 
     Parameters
     ----------
@@ -242,17 +249,14 @@ def _open(path: Path, data: bytes, max_pixels: int) -> Photo:
             f"{header.width} x {header.height} pixels are more than {max_pixels / 1e6:g} million",
             "export a smaller copy or crop it",
         )
-    profile, flags = _profile(header)
-    pixels, damaged = _decode.decode(header)
-    if damaged:
-        flags.append("damaged")
+    read = _developed(header) if header.format == "RAW" else _decoded(header)
+    flags = list(read.flags)
     if header.gain_map:
         flags.append("gain_map")
-    if profile is None:
-        pixels, profile, flags[:1] = _by_tables(pixels, header.icc or b"")
-    if _colourless(pixels):
+    if _colourless(read.pixels):
         flags.append("no_colour")
-    upright = _decode.turn_upright(pixels, _tags.exif_orientation(header.tags))
+    upright = _decode.turn_upright(read.pixels, read.orientation)
+    profile = read.profile
     curve = profile.curve.astype(np.float32)
     for array in (upright, curve):
         array.flags.writeable = False
@@ -270,7 +274,36 @@ def _open(path: Path, data: bytes, max_pixels: int) -> Photo:
         flags=tuple(flags),
         taken=_tags.exif_taken(header.tags),
         coding=jpeg_coding(data) if header.format == "JPEG" else (),
+        white_balance=read.white_balance,
     )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Read:
+    """Pixels not yet turned upright, and what they mean."""
+
+    pixels: Codes
+    profile: _icc.Profile
+    orientation: int
+    flags: tuple[str, ...]
+    white_balance: tuple[float, float, float] | None = None
+
+
+def _decoded(header: Header) -> _Read:
+    profile, flags = _profile(header)
+    pixels, damaged = _decode.decode(header)
+    if profile is None:
+        pixels, profile, flags = _by_tables(pixels, header.icc or b"")
+    if damaged:
+        flags.append("damaged")
+    turn = header.orientation or _tags.exif_orientation(header.tags)
+    return _Read(pixels, profile, turn, tuple(flags))
+
+
+def _developed(header: Header) -> _Read:
+    raw = _raw.develop(header)
+    flags = (*raw.flags, "damaged") if raw.damaged else raw.flags
+    return _Read(raw.pixels, raw.profile, raw.orientation, flags, raw.white_balance)
 
 
 def _colourless(pixels: _decode.Pixels) -> bool:
@@ -298,6 +331,8 @@ def _profile(header: Header) -> tuple[_icc.Profile | None, list[str]]:
     if header.png.gamma is not None:
         given = _icc.gamma_profile(header.png.gamma, header.png.primaries, levels)
         return (given, []) if given is not None else _assumed(levels)
+    if header.coding is not None:
+        return _coded(header.coding, levels)
     named = _tags.exif_colour_space(header.tags)
     if named == "adobe":
         return _icc.named_profile("Adobe RGB", levels, name="Adobe RGB (EXIF)"), []
@@ -311,7 +346,7 @@ def _assumed(levels: int) -> tuple[_icc.Profile, list[str]]:
 
 
 def _coded(coding: tuple[int, int], levels: int) -> tuple[_icc.Profile, list[str]]:
-    """Profile named by code points (ITU-T H.273, tables 2 and 3), as a PNG's cICP chunk does."""
+    """Profile named by code points (ITU-T H.273, tables 2 and 3), as a PNG or a HEIC does."""
     primaries, transfer = coding
     if transfer in (16, 18):
         raise UnusableError(
