@@ -207,7 +207,7 @@ IMPORT_NAMES = {
 
 
 # What an extra brings, imported only where it is needed and missed in one plain line.
-IN_EXTRAS = {"cryptography"}
+IN_EXTRAS = {"cryptography", "rawpy"}
 
 
 def test_what_the_engine_imports_is_what_it_asks_for() -> None:
