@@ -186,8 +186,8 @@ def _outlines(shots: tuple[Shot, ...]) -> dict[str, Any]:
     }
 
 
-def keep(job: Job, shot: Shot, at: str) -> KeptInspection:
-    """Keep an inspection of a photo as if an engine had made it."""
+def inspected(job: Job, shot: Shot) -> tuple[PhotoResult, list[RegionOutline]]:
+    """What an engine would have found in a photo, and the outlines it used."""
     data = job.path(shot.file).read_bytes()
     photo = PhotoResult(
         file=shot.file,
@@ -207,6 +207,12 @@ def keep(job: Job, shot: Shot, at: str) -> KeptInspection:
         )
         for one in shot.regions
     ]
+    return photo, outlines
+
+
+def keep(job: Job, shot: Shot, at: str) -> KeptInspection:
+    """Keep an inspection of a photo as if an engine had made it."""
+    photo, outlines = inspected(job, shot)
     return Record(job.folder).add(job, photo, outlines=outlines, by="R. Weaver", at=at)
 
 

@@ -24,6 +24,7 @@ from fullhide.errors import PhotoError
 from fullhide.files import write_bytes
 from fullhide.job import Job
 from fullhide.pictures import picture_names
+from fullhide.report.write import Written
 from fullhide.result import ChartResult, Finding, JobResult, PhotoResult, RegionResult, to_json
 
 Run = Callable[..., tuple[int, str, str]]
@@ -492,6 +493,8 @@ def samples(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     make_job(folder / "bench")
     make_job(folder / "coach")
     monkeypatch.setattr(demo, "sample_folder", lambda: folder)
+    # The paper photos are none that a report could show: tests/test_report_page.py has those.
+    monkeypatch.setattr(demo, "write_report", lambda _: Written(()))
     return folder
 
 

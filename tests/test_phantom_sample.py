@@ -15,8 +15,8 @@ from PIL import Image
 
 from fullhide.job import load_job
 from fullhide.phantom import render, save_photo
-from fullhide.phantom._sample_scenes import JOBS
-from fullhide.phantom.sample import QUALITY
+from fullhide.phantom._sample_scenes import JOBS, SampleJob
+from fullhide.phantom.sample import QUALITY, _job_toml
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_images"
 FOLDERS = [job.folder for job in JOBS]
@@ -49,6 +49,28 @@ def test_every_file_a_job_names_is_there(folder: str) -> None:
             with Image.open(SAMPLES / folder / name) as photo:
                 assert photo.size == (2000, 1500)
                 assert photo.info["icc_profile"]
+
+
+@pytest.mark.parametrize("job", JOBS, ids=FOLDERS)
+def test_the_committed_job_file_is_what_the_code_writes(job: SampleJob) -> None:
+    folder = SAMPLES / job.folder
+    features = json.loads((folder / "regions.geojson").read_text())["features"]
+    assert _job_toml(job, features) == (folder / "job.toml").read_text()
+
+
+@pytest.mark.parametrize("folder", FOLDERS)
+def test_every_region_that_is_judged_is_asked_for(folder: str) -> None:
+    job = load_job(SAMPLES / folder)
+    judged = {
+        (photo.part, outline.name, outline.kind)
+        for photo in job.photos
+        for outline in job.outlines_of(photo.file)
+        if outline.kind in ("panel", "seam")
+    }
+    asked = {(part.name, name, "panel") for part in job.parts for name in part.regions}
+    asked |= {(part.name, name, "seam") for part in job.parts for name in part.seams}
+    assert asked == judged
+    assert {part.name for part in job.parts if part.airbag} <= {"seat, bolster"}
 
 
 def test_there_are_eight_photos_and_grey_boards_in_under_12_mb() -> None:

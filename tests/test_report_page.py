@@ -12,13 +12,25 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from report_job import JOB, NASTY, SHOTS, finding, inspected_job, make_job, pass_all, region
+from report_job import (
+    JOB,
+    NASTY,
+    SHOTS,
+    finding,
+    inspected,
+    inspected_job,
+    keep,
+    make_job,
+    pass_all,
+    region,
+)
 from typer.testing import CliRunner
 
 from fullhide import wording
 from fullhide.cli import app
 from fullhide.errors import FullhideError, JobError
-from fullhide.job import load_job
+from fullhide.job import Job, load_job
+from fullhide.record import Record
 from fullhide.report import words
 from fullhide.report.build import page_of, place_of
 from fullhide.report.export import exports, tables
@@ -28,7 +40,7 @@ from fullhide.report.marks import marks_svg, outlines_svg, whole
 from fullhide.report.page import Mark, Measured, Outline, Page, Signature
 from fullhide.report.pictures import make_pictures
 from fullhide.report.write import write_report
-from fullhide.result import Finding
+from fullhide.result import Finding, JobResult
 
 NOW = dt.datetime(2026, 3, 20, 9, 30, tzinfo=dt.UTC)
 WHOLE_SEAT = '[[part]]\nname = "bench, right"\nregions = ["seat"]\nseams = ["front seam"]\n'
@@ -209,8 +221,6 @@ def test_a_pass_with_something_against_it_is_not_called_a_pass(tmp_path: Path) -
 
 
 def inspected_job_of(folder: Path, shots: tuple, head: str):  # type: ignore[no-untyped-def, type-arg]
-    from report_job import keep
-
     job = make_job(folder, shots, head)
     for number, shot in enumerate(shots):
         keep(job, shot, f"2026-03-{14 + number}T16:20:00Z")
@@ -433,6 +443,41 @@ def test_report_and_export_name_what_they_wrote(tmp_path: Path) -> None:
     assert {path.name for path in out.iterdir()} == {
         "measures.csv", "findings.csv", "rounds.csv", "export.json",
     }  # fmt: skip
+
+
+def test_the_demo_ends_with_the_report(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from fullhide import demo
+
+    make_job(tmp_path / "samples" / "kestrel", SHOTS[:2])
+    monkeypatch.setattr(demo, "sample_folder", lambda: tmp_path / "samples")
+    monkeypatch.setattr(demo, "run_jobs", paper_run)
+    out = tmp_path / "out"
+    for _ in range(2):  # a second demo uses the first one's folder again
+        assert demo.run_demo(out) == 0
+        pages = out / "kestrel" / "report"
+        assert {path.name for path in pages.iterdir()} == {
+            "report.html", "report.pdf", "touch_up.pdf",
+        }  # fmt: skip
+        told = capsys.readouterr().out
+        assert str(pages / "report.html") in told
+        assert "report.pdf" in told
+        assert str(pages / "touch_up.pdf") in told
+    assert not (tmp_path / "samples" / "kestrel" / "report").exists()
+
+
+def paper_run(jobs: list[Job], *, by: str, **_: object) -> list[JobResult]:
+    """As `inspection.run_jobs`, without an engine."""
+    results = []
+    for job in jobs:
+        photos = []
+        for shot in SHOTS[:2]:
+            photo, outlines = inspected(job, shot)
+            Record(job.folder).add(job, photo, outlines=outlines, by=by)
+            photos.append(photo)
+        results.append(JobResult(job=job.name, fullhide="0", photos=tuple(photos)))
+    return results
 
 
 def test_a_job_that_was_never_inspected_says_what_to_do(tmp_path: Path) -> None:

@@ -238,7 +238,7 @@ def demo(
         Path, typer.Argument(metavar="[FOLDER]", help="Where to put it.", readable=False)
     ] = Path("fullhide-demo"),
 ) -> int:
-    """Inspect the example jobs in a folder of their own and say what to open next.
+    """Inspect the example jobs in a folder of their own, write their reports, say what to open.
 
     The exit status is 0 when the demo ran, whatever its verdicts are.
     """

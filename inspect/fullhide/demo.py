@@ -11,12 +11,21 @@ from fullhide.errors import FullhideError, OutputError
 from fullhide.files import ready_folder, write_bytes
 from fullhide.inspection import merged, run_jobs
 from fullhide.job import JOB_FILE, load_job
+from fullhide.record import RECORD_FILE
+from fullhide.report.write import FOLDER as REPORT
+from fullhide.report.write import write_report
 from fullhide.result import write_json
 
 __all__ = ["run_demo", "sample_folder"]
 
 MARKER = ".fullhide-demo"
+#: Stands in the record and on the pages where a person's name would.
+_BY = "the demo"
+#: What an inspection leaves in a job folder.
+_MADE = {"masks", "overlays", "result.json", REPORT, RECORD_FILE}
 _OPEN_NEXT = (
+    ("report/report.html", "the report, for a browser or a phone; report.pdf says the same"),
+    ("report/touch_up.pdf", "the sheet to work from, to be printed"),
     ("overlays", "the photos with outlines and findings drawn on"),
     (JOB_FILE, "colours, limits and photos: copy it for a job of your own"),
     ("result.json", "everything that was measured"),
@@ -39,12 +48,12 @@ def sample_folder() -> Path:
 
 
 def run_demo(folder: Path) -> int:
-    """Copy the example jobs into `folder`, inspect them, and print what to open next.
+    """Copy the example jobs into `folder`, inspect them, write their pages, say what to open.
 
     Returns
     -------
     int
-        0 if everything could be inspected, 2 otherwise.
+        0 if everything could be inspected and shown, 2 otherwise.
 
     Raises
     ------
@@ -55,11 +64,13 @@ def run_demo(folder: Path) -> int:
     problems = 0
     results = []
     for job in jobs:
-        result = run_jobs([job], masks=job.folder / "masks", overlays=job.folder / "overlays")[0]
+        masks, overlays = job.folder / "masks", job.folder / "overlays"
+        result = run_jobs([job], masks=masks, overlays=overlays, by=_BY)[0]
         write_json(result, job.folder / "result.json")
-        for problem in result.problems:
+        pages = write_report(job.folder)
+        for problem in (*result.problems, *pages.problems):
             say_error(problem)
-        problems += len(result.problems)
+        problems += len(result.problems) + len(pages.problems)
         results.append(result)
     show(merged(jobs, results))
     _print_next(folder, [job.folder for job in jobs])
@@ -75,7 +86,7 @@ def _sources(samples: Path) -> Iterator[tuple[Path, Path]]:
     for job in _job_folders(samples):
         for path in sorted(job.rglob("*")):
             inside = path.relative_to(job)
-            if path.is_file() and inside.parts[0] not in {"masks", "overlays", "result.json"}:
+            if path.is_file() and inside.parts[0] not in _MADE:
                 yield path, path.relative_to(samples)
 
 

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
+from typing import Any
 
 from ..files import ready_folder, write_bytes
+from ..wording import may_hold_airbag
 from ._sample_scenes import JOBS, SampleJob, SamplePhoto, SampleRegion
 from ._save import save_photo
 from ._truth import SpotTruth, Truth
@@ -42,7 +45,7 @@ def write_samples(folder: Path) -> list[Path]:
 
 def _write_job(job: SampleJob, folder: Path) -> Path:
     ready_folder(folder / "photos")
-    features: list[dict[str, object]] = []
+    features: list[dict[str, Any]] = []
     truths: list[dict[str, object]] = []
     for photo in job.photos:
         rendering = render(photo.scene)
@@ -51,7 +54,7 @@ def _write_job(job: SampleJob, folder: Path) -> Path:
         features += [_feature(photo, region) for region in regions]
         truths.append(_photo_truth(photo, regions, rendering.truth))
     save_photo(render(job.base.grey_board()), folder / _BOARD, quality=QUALITY)
-    write_bytes(folder / "job.toml", _job_toml(job).encode())
+    write_bytes(folder / "job.toml", _job_toml(job, features).encode())
     outlines = {"type": "FeatureCollection", "features": features}
     write_bytes(folder / "regions.geojson", _json(outlines))
     note = "Known by construction: fullhide.phantom rendered these photographs."
@@ -63,7 +66,7 @@ def _json(value: object) -> bytes:
     return (json.dumps(value, indent=1, ensure_ascii=False) + "\n").encode()
 
 
-def _feature(photo: SamplePhoto, region: SampleRegion) -> dict[str, object]:
+def _feature(photo: SamplePhoto, region: SampleRegion) -> dict[str, Any]:
     ring = [[round(x, 1), round(y, 1)] for x, y in region.polygon_px]
     return {
         "type": "Feature",
@@ -156,11 +159,39 @@ uneven_delta_e = 2.0        # large patches against the region's own colour
 match_delta_e = 2.0         # the region against a reference or the colour asked for
 confidence = 0.95           # how sure a verdict must be; less sure is a retake
 
+# Who does the work: stands on the report and the touch-up sheet.
+[shop]
+name = "Example trim shop"
+# logo = "logo.png"     # PNG or JPEG, in this folder
+
+# What has to be photographed, and to pass, before a part may go back in: the outlines'
+# names.  What nobody photographs is then missing, not passed.
+{parts}
 # One entry a photo.  Outlines of the regions are in regions.geojson.
 """
 
 
-def _job_toml(job: SampleJob) -> str:
+def _parts(job: SampleJob, features: Sequence[Mapping[str, Any]]) -> str:
+    """What each part's photos show that is to be judged, as [[part]] tables."""
+    names: dict[str, dict[str, list[str]]] = {}
+    parts = {photo.file: photo.part for photo in job.photos}
+    for one in (feature["properties"] for feature in features):
+        if one["kind"] in ("panel", "seam"):
+            kinds = names.setdefault(parts[one["photo"]], {"panel": [], "seam": []})
+            kinds[one["kind"]].append(one["name"])
+    told = []
+    for part, kinds in names.items():
+        lines = ["[[part]]", f'name = "{part}"']
+        for key, kind in (("regions", "panel"), ("seams", "seam")):
+            if kinds[kind]:
+                lines.append(f"{key} = {json.dumps(kinds[kind])}")
+        if may_hold_airbag(part):
+            lines.append("airbag = true  # it may hold one: no work is advised there")
+        told.append("\n".join(lines) + "\n")
+    return "\n".join(told)
+
+
+def _job_toml(job: SampleJob, features: Sequence[Mapping[str, Any]]) -> str:
     scene = job.base
     under = "".join(
         f'[[under]]\nname = "{name}"\nlab = {_lab(lab)}\n\n' for name, lab in scene.under
@@ -170,6 +201,7 @@ def _job_toml(job: SampleJob) -> str:
         under=under.removesuffix("\n"),
         finish_name=job.finish_name,
         finish=_lab(scene.finish),
+        parts=_parts(job, features),
         width=scene.chart.width_mm if scene.chart is not None else 100.0,
     )
     return head + "\n".join(_entry(photo) for photo in job.photos)
