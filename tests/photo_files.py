@@ -15,6 +15,10 @@ from PIL import Image
 Array = NDArray[Any]
 
 
+#: EXIF tags that ask for a turn to the right.
+TURNED = b"Exif\0\0MM\0*\0\0\0\x08\0\x01\x01\x12\0\x03\0\0\0\x01\0\x06\0\0\0\0\0\0"
+
+
 def picture(width: int = 48, height: int = 32, seed: int = 7) -> NDArray[np.uint8]:
     """Smooth, coloured and unlike its own mirror images."""
     y, x = np.mgrid[0:height, 0:width]

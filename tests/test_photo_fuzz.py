@@ -7,8 +7,10 @@ from pathlib import Path
 import numpy as np
 import photo_files as make
 import pytest
+import raw_files as raw
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from test_photo_heif import avif, heic, heic10
 
 from fullhide.errors import PhotoError
 from fullhide.photo import open_photo
@@ -28,7 +30,14 @@ SOUND = {
     "png16": make.png(WIDE),
     "tiff": make.tiff(SMALL, iccprofile=PROFILE),
     "tiff16": make.tiff(WIDE, compression="zlib"),
+    "heic": heic(SMALL, exif=make.TURNED),
+    "heic10": heic10(WIDE),
+    "avif": avif(SMALL, exif=make.TURNED, icc_profile=PROFILE),
+    "dng": raw.dng(make.picture(48, 32) / 255.0),
+    "linear-dng": raw.dng(make.picture(48, 32) / 255.0, linear=True),
 }
+#: Where in a file the mangling aims besides anywhere: a picture's header.
+HEADERS = {"heic": 900, "heic10": 900, "avif": 900, "dng": 800, "linear-dng": 800}
 
 FUZZ = settings(
     max_examples=120,
@@ -68,7 +77,18 @@ def test_random_bytes(tmp_path: Path, data: bytes) -> None:
 @FUZZ
 @given(
     start=st.sampled_from(
-        [b"\xff\xd8\xff", b"\x89PNG\r\n\x1a\n", b"II*\0\x08\0\0\0", b"MM\0*\0\0\0\x08"]
+        [
+            b"\xff\xd8\xff",
+            b"\x89PNG\r\n\x1a\n",
+            b"II*\0\x08\0\0\0",
+            b"MM\0*\0\0\0\x08",
+            b"\0\0\0\x10ftypheic\0\0\0\0\0\0\0\x80meta\0\0\0\0",
+            b"\0\0\0\x10ftypavif\0\0\0\0\0\0\0\x80meta\0\0\0\0",
+            b"\0\0\0\x10ftypcrx \0\0\0\0",
+            b"FUJIFILMCCD-RAW 0201",
+            b"IIU\0\x18\0\0\0",
+            b"FOVb",
+        ]
     ),
     data=st.binary(max_size=400),
 )
@@ -84,7 +104,9 @@ def test_mangled_photos(tmp_path: Path, kind: str, data: st.DataObject) -> None:
     mangled = bytearray(sound)
     for _ in range(data.draw(st.integers(0, 5))):
         # Headers are the richer half: aim at them as often as at the rest.
-        limit = data.draw(st.sampled_from([len(sound) - 1, min(600, len(sound) - 1)]))
+        limit = data.draw(
+            st.sampled_from([len(sound) - 1, min(HEADERS.get(kind, 600), len(sound) - 1)])
+        )
         at = data.draw(st.integers(0, limit))
         new = data.draw(st.binary(min_size=1, max_size=4))
         mangled[at : at + len(new)] = new
@@ -96,4 +118,5 @@ def test_mangled_photos(tmp_path: Path, kind: str, data: st.DataObject) -> None:
 def test_the_sound_files_of_this_test_do_open(tmp_path: Path, kind: str) -> None:
     path = tmp_path / "sound"
     path.write_bytes(SOUND[kind])
-    assert open_photo(path).size_px == (24, 16)
+    wanted = {"heic": (16, 24), "avif": (16, 24), "dng": (48, 32), "linear-dng": (48, 32)}
+    assert open_photo(path).size_px == wanted.get(kind, (24, 16))

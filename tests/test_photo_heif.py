@@ -27,6 +27,15 @@ def heic(pixels: make.Array = SCENE, **options: Any) -> bytes:
     return stream.getvalue()
 
 
+def heic10(wide: make.Array, **options: Any) -> bytes:
+    """Ten bits out of sixteen; twelve with pillow_heif's own option."""
+    stream = io.BytesIO()
+    size = (wide.shape[1], wide.shape[0])
+    picture = pillow_heif.from_bytes("RGB;16", size, wide.tobytes())
+    picture.save(stream, **{"quality": 95, "chroma": 444, **options})
+    return stream.getvalue()
+
+
 def avif(pixels: make.Array = SCENE, **options: Any) -> bytes:
     stream = io.BytesIO()
     Image.fromarray(pixels).save(
@@ -103,10 +112,7 @@ def test_more_than_eight_bits_are_kept(
     ramp = np.linspace(0, 65535, 256).astype(np.uint16)
     wide = np.stack([np.tile(ramp, (64, 1))] * 3, axis=-1)
     wide[:, :128, 0] = 65535
-    stream = io.BytesIO()
-    picture = pillow_heif.from_bytes("RGB;16", (256, 64), wide.tobytes())
-    picture.save(stream, quality=-1, chroma=444, matrix_coefficients=0)
-    photo = opened(tmp_path, stream.getvalue())
+    photo = opened(tmp_path, heic10(wide, quality=-1, matrix_coefficients=0))
     assert photo.bits == 16
     assert photo.encoded.max() == 65535
     assert photo.encoded.min() == 0
@@ -253,3 +259,25 @@ def test_the_ending_of_the_name_does_not_count(tmp_path: Path, kind: str, ending
 def test_jpeg_xl_is_refused_by_name(tmp_path: Path) -> None:
     for head in (b"\xff\x0a\xfa\x1f", b"\0\0\0\x0cJXL \r\n\x87\n"):
         assert "JPEG XL" in refused(tmp_path, head + bytes(60))
+
+
+@pytest.mark.parametrize("fill", [b"\0", b"\0\0\1"], ids=["zeros", "start codes"])
+@pytest.mark.parametrize("part", [0.3, 0.6, 0.9])
+def test_a_heic_with_a_hole_in_it_is_refused(tmp_path: Path, part: float, fill: bytes) -> None:
+    # As after a copy that did not finish: the file has its size, some of it never arrived.
+    data = heic(make.picture(320, 200))
+    start = data.index(b"mdat")
+    at = start + int((len(data) - start) * part)
+    holed = data[:at] + (fill * 64)[:64] + data[at + 64 :]
+    # Outside: libheif decodes it without a word.
+    assert pillow_heif.open_heif(holed).data
+    assert "damaged" in refused(tmp_path, holed)
+
+
+def test_a_unit_that_does_not_fill_its_item_is_refused(tmp_path: Path) -> None:
+    data = heic()
+    at = data.index(b"mdat") + 4
+    length = struct.unpack_from(">I", data, at)[0]
+    for other in (length - 7, length + 7):
+        changed = data[:at] + struct.pack(">I", other) + data[at + 4 :]
+        assert "damaged" in refused(tmp_path, changed)

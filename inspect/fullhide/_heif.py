@@ -1,8 +1,7 @@
 """HEIC and AVIF photos: what the container says, and the pixels.
 
-The boxes (ISO/IEC 14496-12, 4.2; ISO/IEC 23008-12, 9.3 and 10) are read here for what the
-decoders do not tell: whether the file is whole, which codec, whether a gain map lies beside the
-picture, and an AVIF's colour space. HEIC is decoded through libheif, AVIF by Pillow.
+HEIC is decoded through libheif, AVIF by Pillow. The boxes tell what the decoders do not: whether
+the file is whole, which codec, whether a gain map lies beside the picture, an AVIF's colour space.
 """
 
 from __future__ import annotations
@@ -19,7 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fullhide import _tags
-from fullhide._header import CUT_SHORT, DAMAGED, NOT_A_PHOTO, Header, UnusableError, want_rgb
+from fullhide._boxes import Box, boxes, first, item_bytes, item_kinds, linked
+from fullhide._header import DAMAGED, NOT_A_PHOTO, Header, UnusableError, want_rgb
 
 if TYPE_CHECKING:
     from PIL.Image import Image
@@ -28,16 +28,10 @@ __all__ = ["decode", "read_header"]
 
 #: Brands of moving pictures (ISO/IEC 23008-12, 10.2 and B.4; AV1 Image File Format, 6.3).
 _SEQUENCES = (b"msf1", b"hevc", b"hevx", b"hevm", b"hevs", b"avis")
-_MAX_BOXES = 10_000
+#: What no unit of HEVC may hold (ITU-T H.265, 7.4.2.1).
+_HOLES = (b"\0\0\0", b"\0\0\1", b"\0\0\2")
 
 Pixels = NDArray[np.uint8] | NDArray[np.uint16]
-
-
-@dataclass(frozen=True, slots=True)
-class _Box:
-    kind: bytes
-    start: int
-    end: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,89 +171,67 @@ def _picture(data: bytes) -> _Picture:
     brand = data[8:12]
     if brand in _SEQUENCES:
         raise UnusableError("an animated picture, not a photo", NOT_A_PHOTO[1])
-    whole = _boxes(data, 0, len(data))
-    meta = _first(whole, b"meta")
+    whole = boxes(data, 0, len(data))
+    meta = first(whole, b"meta")
     if meta is None:
         raise UnusableError("a film or another container, not a photo", NOT_A_PHOTO[1])
-    inside = _boxes(data, meta.start + 4, meta.end)
-    held = _first(inside, b"iprp")
-    boxes = [] if held is None else _boxes(data, held.start, held.end)
-    store = _first(boxes, b"ipco")
-    kept = [] if store is None else _boxes(data, store.start, store.end)
-    kinds = {box.kind for box in kept}
-    if b"hvcC" not in kinds and b"av1C" not in kinds:
+    inside = boxes(data, meta.start + 4, meta.end)
+    held = first(inside, b"iprp")
+    properties = [] if held is None else boxes(data, held.start, held.end)
+    store = first(properties, b"ipco")
+    kept = [] if store is None else boxes(data, store.start, store.end)
+    settings = first(kept, b"hvcC")
+    if settings is None and first(kept, b"av1C") is None:
         raise UnusableError(
             "packed by a codec that is not read", "export the photo as JPEG or 16-bit TIFF"
         )
     helpers = [data[box.start : box.end] for box in kept if box.kind == b"auxC"]
-    items = _first(inside, b"iinf")
-    listed = b"" if items is None else data[items.start : items.end]
+    kinds = item_kinds(data, inside)
+    if settings is not None:
+        _whole(item_bytes(data, inside), kinds, data[settings.start : settings.end])
     return _Picture(
-        "HEIC" if b"hvcC" in kinds else "AVIF",
-        _nclx(data, kept, _own(data, inside, boxes)),
+        "HEIC" if settings is not None else "AVIF",
+        _nclx(data, kept, _own(data, inside, properties)),
         # A tone-map item (ISO 21496-1), or a helper picture that is called a gain map.
-        b"tmap" in listed or any(b"gainmap" in helper.lower() for helper in helpers),
+        b"tmap" in kinds.values() or any(b"gainmap" in helper.lower() for helper in helpers),
     )
 
 
-def _boxes(data: bytes, start: int, end: int) -> list[_Box]:
-    """Boxes from `start` to `end`; what follows a box of no sense is left aside."""
-    found: list[_Box] = []
-    at = start
-    while at + 8 <= end and len(found) < _MAX_BOXES:
-        size, kind = struct.unpack_from(">I4s", data, at)
-        body = at + 8
-        if size == 1:
-            if at + 16 > end:
-                break
-            size, body = struct.unpack_from(">Q", data, at + 8)[0], at + 16
-        elif size == 0:
-            size = end - at
-        if size < body - at:
-            break
-        if at + size > end:
-            raise UnusableError(*(CUT_SHORT if end == len(data) else DAMAGED))
-        found.append(_Box(kind, body, at + size))
-        at += size
-    return found
+def _whole(items: dict[int, bytes], kinds: dict[int, bytes], settings: bytes) -> None:
+    """Refuse HEVC data with holes.
+
+    The decoder goes on in silence over damage. What can be told without decoding: units fill
+    their item exactly, and none holds two zero bytes followed by 0, 1 or 2 (ITU-T H.265, 7.4.2),
+    as every part of a file that never arrived does.
+    """
+    width = (settings[21] & 3) + 1 if len(settings) > 21 else 4
+    for number, kind in kinds.items():
+        data = items.get(number, b"")
+        if kind != b"hvc1":
+            continue
+        at = 0
+        while at < len(data):
+            start = at + width
+            at = start + int.from_bytes(data[at:start], "big")
+            unit = data[start:at]
+            if at > len(data) or len(unit) < 2 or any(hole in unit for hole in _HOLES):
+                raise UnusableError(*DAMAGED)
 
 
-def _first(boxes: list[_Box], kind: bytes) -> _Box | None:
-    return next((box for box in boxes if box.kind == kind), None)
-
-
-def _own(data: bytes, meta: list[_Box], held: list[_Box]) -> set[int]:
+def _own(data: bytes, meta: list[Box], held: list[Box]) -> set[int]:
     """Numbers, from 1, of the properties of the primary picture; empty if it is not said."""
-    primary, linked = _first(meta, b"pitm"), _first(held, b"ipma")
-    if primary is None or linked is None:
+    primary, links = first(meta, b"pitm"), first(held, b"ipma")
+    if primary is None or links is None:
         return set()
     try:
         shape = ">H" if data[primary.start] == 0 else ">I"
         wanted = struct.unpack_from(shape, data, primary.start + 4)[0]
-        return _linked(data[linked.start : linked.end], wanted)
+        return linked(data[links.start : links.end], wanted)
     except (struct.error, IndexError):
         return set()
 
 
-def _linked(body: bytes, wanted: int) -> set[int]:
-    """Properties that an `ipma` box links to one item (ISO/IEC 23008-12, 9.3.1)."""
-    version, wide = body[0], body[3] & 1
-    count = struct.unpack_from(">I", body, 4)[0]
-    at = 8
-    for _ in range(min(count, _MAX_BOXES)):
-        item = struct.unpack_from(">H" if version < 1 else ">I", body, at)[0]
-        at += 2 if version < 1 else 4
-        links = body[at]
-        at += 1
-        if item == wanted:
-            if wide:
-                return {n & 0x7FFF for n in struct.unpack_from(f">{links}H", body, at)}
-            return {n & 0x7F for n in struct.unpack_from(f">{links}B", body, at)}
-        at += links * (2 if wide else 1)
-    return set()
-
-
-def _nclx(data: bytes, kept: list[_Box], own: set[int]) -> tuple[int, int] | None:
+def _nclx(data: bytes, kept: list[Box], own: set[int]) -> tuple[int, int] | None:
     """Primaries and transfer of the primary picture's `colr` box (ISO/IEC 14496-12, 12.1.5)."""
     for number, box in enumerate(kept, 1):
         body = data[box.start : box.end]
