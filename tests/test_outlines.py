@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from fullhide.errors import JobError
 from fullhide.job import load_job
-from fullhide.locate import feature_lines
+from fullhide.locate import read_features
 from fullhide.outlines import KINDS, RegionOutline, check_outline, read_outlines
 
 PHOTO = "photos/left.jpg"
@@ -46,7 +46,7 @@ def one_problem(folder: Path, bad: Any) -> str:
     (problem,) = outlines.problems
     said = str(problem)
     assert "\n" not in said
-    line = feature_lines(path.read_text())[1]
+    line = read_features(path.read_text())[1][1]
     assert said.startswith(f"{path}, line {line}: feature 2")
     return said
 
@@ -260,7 +260,8 @@ def test_each_feature_gets_the_line_it_starts_on(
     features: list[Any], indent: int | None, other: Any
 ) -> None:
     text = json.dumps({"a": other, "features": features, "z": other}, indent=indent)
-    lines = feature_lines(text)
+    read, lines = read_features(text)
+    assert read == json.loads(text)
     assert len(lines) == len(features)
     for line, item in zip(lines, features, strict=True):
         # json itself is the judge: what starts on that line is this very element.
@@ -269,3 +270,31 @@ def test_each_feature_gets_the_line_it_starts_on(
             assert json.JSONDecoder().raw_decode(rest.lstrip())[0] == item
         else:
             assert line == 1
+
+
+@settings(max_examples=300, deadline=None)
+@given(JSON, st.lists(st.tuples(st.floats(0, 1), st.sampled_from('{}[],:"x1 \n')), max_size=3))
+def test_what_json_refuses_is_refused_and_all_else_is_read_the_same(
+    features: Any, changes: list[tuple[float, str]]
+) -> None:
+    text = json.dumps({"type": "FeatureCollection", "features": features}, indent=1)
+    for place, letter in changes:
+        at = int(place * len(text))
+        text = text[:at] + letter + text[at + 1 :]
+    try:
+        expected = json.loads(text)  # the judge
+    except ValueError:
+        expected = None
+    if isinstance(expected, dict):
+        assert read_features(text)[0] == expected
+    else:
+        with pytest.raises(ValueError):  # noqa: PT011
+            read_features(text)
+
+
+@pytest.mark.parametrize(
+    "text", ["", "{", '{"a"', '{"a":', '{"a":1', '{"features":[', '{"features":[1,']
+)
+def test_a_text_that_ends_too_early_is_refused(text: str) -> None:
+    with pytest.raises(ValueError):  # noqa: PT011
+        read_features(text)

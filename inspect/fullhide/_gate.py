@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import get_args
 
 import numpy as np
 
-from fullhide._rounds import SHOWN_SHARE, judged_well, share_shown
+from fullhide._outline_shape import shape_of
+from fullhide._rounds import SHOWN_SHARE, area_mm2, judged_well
 from fullhide._standing_data import (
     Against,
     Answered,
@@ -26,7 +28,7 @@ from fullhide.result import Verdict
 from fullhide.verdict import coverage_factor, decide
 from fullhide.wording import AIRBAG_REFER
 
-__all__ = ["Rank", "against_region", "changes", "gate_of", "rank", "rank_words", "stands"]
+__all__ = ["Asked", "Rank", "against_region", "changes", "gate_of", "rank", "rank_words", "stands"]
 
 Rank = tuple[int, int]
 
@@ -80,66 +82,91 @@ def _failed_beside(newest: Round) -> list[Answered]:
     return [spot for spot in newest.spots if spot.same_round and spot.set_aside is None]
 
 
-def changes(job: Job, kept: KeptInspection, *, files: bool = True) -> tuple[str, ...]:
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What a job asks of its photos, ready to be looked up by their files."""
+
+    job: Job
+    entries: dict[str, PhotoEntry]
+    outlines: dict[str, list[RegionOutline]]
+
+    @classmethod
+    def of(cls, job: Job) -> Asked:
+        """Sort a job's photos and outlines."""
+        outlines: dict[str, list[RegionOutline]] = {}
+        for outline in job.outlines:
+            outlines.setdefault(outline.photo, []).append(outline)
+        return cls(job, {entry.file: entry for entry in job.photos}, outlines)
+
+
+def changes(asked: Asked, kept: KeptInspection, *, files: bool = True) -> tuple[str, ...]:
     """What of a photo's inspection is no longer as it was; empty if nothing is.
 
     Of the files only the sizes are looked at, and those only where `files` is asked for;
     `fullhide verify` reads them.
     """
-    entry = next((entry for entry in job.photos if entry.file == kept.photo.file), None)
+    job, entry = asked.job, asked.entries.get(kept.photo.file)
     if entry is None:
         return ()
-    found = []
+    found: list[str] = []
     helpers = (entry.file, *entry.also, *filter(None, [entry.grey_board]))
     if helpers != tuple(file.file for file in kept.files):
         found.append("the photos that belong to it")
-    for file in kept.files if files else ():
-        path = job.path(file.file)
-        if not path.is_file() or path.stat().st_size != file.size:
-            found.append("the photo" if file.file == entry.file else f"`{file.file}`")
+    found += [
+        "the photo" if file.file == entry.file else f"`{file.file}`"
+        for file in (kept.files if files else ())
+        if _size(job, file.file) != file.size
+    ]
     if (entry.stage, entry.coat) != (kept.stage, kept.coat):
         found.append("its stage")
     if job.airbag(entry.part) != kept.airbag:
         found.append("whether the part may hold an airbag")
     if job.limits != kept.limits:
         found.append("the limits")
-    asked = (job.under, job.thread, job.finish, job.chart)
-    if asked != (kept.under, kept.thread, kept.finish, kept.chart):
+    colours = (job.under, job.thread, job.finish, job.chart)
+    if colours != (kept.under, kept.thread, kept.finish, kept.chart):
         found.append("the colours or the chart")
-    if not _same_outlines(job, entry, kept):
+    if not _same_outlines(asked, entry, kept):
         found.append("its outlines")
     return tuple(dict.fromkeys(found))
 
 
-def _same_outlines(job: Job, entry: PhotoEntry, kept: KeptInspection) -> bool:
-    if job.needs_proposal(entry.file):
+def _size(job: Job, file: str) -> int | None:
+    """Size of a file in bytes; None if it is not there."""
+    try:
+        return job.path(file).stat().st_size
+    except OSError:
+        return None
+
+
+def _same_outlines(asked: Asked, entry: PhotoEntry, kept: KeptInspection) -> bool:
+    if asked.job.needs_proposal(entry.file):
         return all(outline.properties.get("proposed") for outline in kept.outlines)
     size = kept.photo.size_px
-    now = Counter(_outline_key(outline, size) for outline in job.outlines_of(entry.file))
+    now = Counter(_outline_key(outline, size) for outline in asked.outlines.get(entry.file, ()))
     return now == Counter(_outline_key(outline, size) for outline in kept.outlines)
 
 
 def _outline_key(outline: RegionOutline, size: tuple[int, int]) -> tuple[str, str, bytes]:
     """An outline's name, kind and corners, trimmed as for an inspection."""
-    rings = [np.clip(ring, 0.0, size) for ring in (outline.polygon, *outline.holes)]
+    rings = [outline.polygon, *outline.holes]
+    x0, y0, x1, y1 = shape_of(outline).box
+    if min(x0, y0) < 0.0 or x1 > size[0] or y1 > size[1]:
+        rings = [np.clip(ring, 0.0, size) for ring in rings]
     return outline.name, outline.kind, b"|".join(ring.tobytes() for ring in rings)
 
 
-def against_region(
-    region: RegionStanding, *, job: Job, last: Rank, listed: set[str]
-) -> tuple[Against, ...]:
+def against_region(region: RegionStanding, *, asked: Asked, last: Rank) -> tuple[Against, ...]:
     """What stands against a region.
 
     Parameters
     ----------
     region
         With its rounds and verdicts.
-    job
-        As it stands now.
+    asked
+        Of the job as it stands now.
     last
         The furthest stage of work that a photo of the part was taken at.
-    listed
-        Files that `job.toml` lists.
     """
     told: list[tuple[Reason, str]] = []
     newest = region.newest
@@ -149,9 +176,9 @@ def against_region(
         if region.kind == "seam" and newest.result.kind != "seam":
             told.append(_missing(region))
         told.extend(_of_newest(region, newest, last))
-        if newest.inspection.photo.file not in listed:
+        if newest.inspection.photo.file not in asked.entries:
             told.append(("removed", _removed(newest)))
-        elif changed := changes(job, newest.inspection):
+        elif changed := changes(asked, newest.inspection):
             what = " and ".join(changed)
             told.append(("changed", f"{what} changed since it was inspected: inspect it again"))
     return tuple(
@@ -196,15 +223,10 @@ def _of_newest(region: RegionStanding, newest: Round, last: Rank) -> list[tuple[
         told.append(
             ("not answered", f"{count} neither gone nor found again ({whys}): shoot it again")
         )
-    shares = [
-        share
-        for earlier in region.rounds[:-1]
-        if not _proposed(earlier)
-        and (share := share_shown(earlier.inspection, newest.inspection, region.name)) is not None
-    ]
-    if shares and min(shares) < SHOWN_SHARE:
+    share = _least_shown(region, newest)
+    if share < SHOWN_SHARE:
         says = (
-            f"its newest photo shows about {100 * min(shares):.0f} % of what an earlier one "
+            f"its newest photo shows about {100 * share:.0f} % of what an earlier one "
             "showed: shoot the whole region again, or correct its outline"
         )
         told.append(("partly shown", says))
@@ -231,8 +253,14 @@ def _unnamed(region: RegionStanding, newest: Round) -> str:
     return ""
 
 
-def _proposed(one: Round) -> bool:
-    return one.result.proposed
+def _least_shown(region: RegionStanding, newest: Round) -> float:
+    """How much the newest photo shows of what the one that showed most did, by area; 1 at most."""
+    now = area_mm2(newest.inspection, region.name)
+    if now is None:
+        return 1.0
+    drawn = (one for one in region.rounds[:-1] if not one.result.proposed)
+    before = (area_mm2(one.inspection, region.name) for one in drawn)
+    return now / max([now, *filter(None, before)])
 
 
 def _why(region: RegionStanding, newest: Round) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, fields
+from functools import cache
 from typing import Any, TypeVar
 
 import numpy as np
@@ -54,13 +55,22 @@ def said(what: str, text: str) -> str:
 
 def plain_fields(kind: type[T], raw: Mapping[str, Any], **own: Any) -> T:
     """A dataclass from JSON: lists as tuples; keys it does not know are left out."""
-    known = {f.name for f in fields(kind)}  # type: ignore[arg-type]
-    given = {name: _frozen(value) for name, value in raw.items() if name in known}
-    return kind(**{**given, **own})
+    names = _names(kind)  # type: ignore[arg-type]
+    given = {
+        name: _frozen(value) if type(value) is list else value
+        for name, value in raw.items()
+        if name in names and name not in own
+    }
+    return kind(**given, **own)
 
 
-def _frozen(value: Any) -> Any:
-    return tuple(_frozen(item) for item in value) if isinstance(value, list) else value
+@cache
+def _names(kind: type[Any]) -> frozenset[str]:
+    return frozenset(f.name for f in fields(kind))
+
+
+def _frozen(value: list[Any]) -> tuple[Any, ...]:
+    return tuple([_frozen(item) if type(item) is list else item for item in value])
 
 
 def photo_json(photo: PhotoResult) -> dict[str, Any]:

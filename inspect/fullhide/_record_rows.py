@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from typing import Any
 
 from fullhide import _record_codec
 from fullhide._record_data import (
@@ -16,11 +17,27 @@ from fullhide._record_data import (
 )
 from fullhide._record_store import Event
 
-__all__ = ["carried_of", "inspection_of", "set_asides_of", "signature_of"]
+__all__ = ["carried_of", "inspection_of", "inspections_of", "set_asides_of", "signature_of"]
 
 
 def inspection_of(event: Event) -> KeptInspection:
-    raw = json.loads(event.body)
+    return inspections_of([event])[0]
+
+
+def inspections_of(events: Sequence[Event]) -> tuple[KeptInspection, ...]:
+    """Many at once: what was asked is mostly the same for all of them."""
+    asked: Any = None
+    settings: dict[str, Any] = {}
+    found = []
+    for event in events:
+        raw = json.loads(event.body)
+        if raw["asked"] != asked:
+            asked, settings = raw["asked"], _record_codec.settings_from(raw["asked"])
+        found.append(_inspection(event, raw, settings))
+    return tuple(found)
+
+
+def _inspection(event: Event, raw: dict[str, Any], settings: dict[str, Any]) -> KeptInspection:
     entry = raw["entry"]
     return KeptInspection(
         number=event.number,
@@ -32,7 +49,7 @@ def inspection_of(event: Event) -> KeptInspection:
             _record_codec.outline_from(outline, photo=raw["photo"]["file"])
             for outline in raw["outlines"]
         ),
-        **_record_codec.settings_from(raw["asked"]),
+        **settings,
         part=entry["part"],
         stage=entry["stage"],
         coat=entry["coat"],

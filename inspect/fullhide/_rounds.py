@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from math import hypot, inf
+from typing import Any
 
+from fullhide._outline_shape import shape_of
 from fullhide._standing_data import Answer, Answered, Round
 from fullhide.outlines import RegionOutline
 from fullhide.quality import blocking
@@ -139,8 +141,7 @@ def area_mm2(shot: KeptInspection, region: str) -> float | None:
     outline, scale = shot.outline(region), shot.photo.mm_per_px
     if outline is None or not scale:
         return None
-    whole = _area(outline.polygon.tolist()) - sum(_area(h.tolist()) for h in outline.holes)
-    return whole * scale**2
+    return shape_of(outline).area_px * scale**2
 
 
 def share_shown(earlier: KeptInspection, later: KeptInspection, region: str) -> float | None:
@@ -171,39 +172,40 @@ def _answered(
     result: RegionResult,
     set_asides: Sequence[SetAside],
 ) -> Answered:
-    told = Answered(
-        mark=spot.mark,
-        answer="not judged",
-        earlier=spot.findings[0],
-        earlier_file=spot.shot.photo.file,
-        set_aside=spot.set_aside,
-        by_outline=any(place.by_outline for place in places),
-    )
+    def told(answer: Answer, **more: Any) -> Answered:
+        return Answered(
+            mark=spot.mark,
+            answer=answer,
+            earlier=spot.findings[0],
+            earlier_file=spot.shot.photo.file,
+            by_outline=any(place.by_outline for place in places),
+            **{"set_aside": spot.set_aside, **more},
+        )
+
     if mine:
         pieces = tuple(sorted(mine, key=lambda f: -(f.area_mm2 or 0.0)))
         # A spot that was set aside in an earlier photo counts again in a new one.
         asides = [_aside(shot, result.name, piece, set_asides) for piece in pieces]
-        return replace(
-            told,
-            answer=_compared(spot.findings, pieces),
+        return told(
+            _compared(spot.findings, pieces),
             finding=pieces[0],
             pieces=pieces,
             set_aside=None if None in asides else asides[0],
         )
     # What a photo fails on is there, whatever another one of the same moment shows.
     if spot.verdict == "fail" and not worked_between(spot.shot, shot):
-        return replace(told, same_round=True, why="another photo of the same round shows it")
+        return told("not judged", same_round=True, why="another photo of the same round shows it")
     if not all(place.shown for place in places):
-        return replace(told, why="the new photo does not show the place")
+        return told("not judged", why="the new photo does not show the place")
     if result.verdict == "pass":
-        return replace(told, answer="gone")
+        return told("gone")
     if not judged_well(shot, result):
-        return replace(told, why="the new photo cannot decide here")
+        return told("not judged", why="the new photo cannot decide here")
     if not all(place.known for place in places):
-        return replace(told, why="it cannot be told where the place lies in the new photo")
+        return told("not judged", why="it cannot be told where the place lies in the new photo")
     if any(finding.kind != "show_through" for finding in spot.findings):
-        return replace(told, why="the region fails elsewhere; only a pass answers for this")
-    return replace(told, answer="gone")
+        return told("not judged", why="the region fails elsewhere; only a pass answers for this")
+    return told("gone")
 
 
 def _compared(earlier: Sequence[Finding], now: Sequence[Finding]) -> Answer:
@@ -275,7 +277,7 @@ def _place(
         return _Place(False, by_outline=True)
     share = share_shown(earlier, later, first.name)
     shown = share is None or share >= SHOWN_SHARE
-    box, other = _box(first), _box(second)
+    box, other = shape_of(first).box, shape_of(second).box
     size = [max(1e-9, box[i + 2] - box[i]) for i in (0, 1)]
     onto = [max(1e-9, other[i + 2] - other[i]) for i in (0, 1)]
     scale = [onto[i] / size[i] for i in (0, 1)]
@@ -286,17 +288,6 @@ def _place(
     )
     reach = _reach(finding) * max(scale)
     return _Place(alike, where, reach, _OUTLINE_DOUBT * max(onto), shown, by_outline=True)
-
-
-def _box(outline: RegionOutline) -> tuple[float, float, float, float]:
-    low, high = outline.polygon.min(axis=0), outline.polygon.max(axis=0)
-    return float(low[0]), float(low[1]), float(high[0]), float(high[1])
-
-
-def _area(ring: Sequence[Sequence[float]]) -> float:
-    """Area of a ring, square pixels (the shoelace formula)."""
-    following = (*ring[1:], ring[0])
-    return abs(sum(a[0] * b[1] - b[0] * a[1] for a, b in zip(ring, following, strict=True))) / 2.0
 
 
 def _inside(point: Pair, ring: Sequence[Sequence[float]], margin: float) -> bool:

@@ -1,7 +1,6 @@
 """Find the line on which something stands in a TOML or GeoJSON text.
 
-The standard parsers keep no positions, and a message without a line makes a person search. Both
-functions are handed text that a parser has already accepted, so they need not judge it.
+The standard parsers keep no positions, and a message without a line makes a person search.
 """
 
 from __future__ import annotations
@@ -9,8 +8,10 @@ from __future__ import annotations
 import json
 import re
 import tomllib
+from bisect import bisect_left
+from typing import Any
 
-__all__ = ["KeyPath", "feature_lines", "nearest_line", "toml_lines"]
+__all__ = ["KeyPath", "nearest_line", "read_features", "toml_lines"]
 
 KeyPath = tuple[str | int, ...]
 
@@ -22,7 +23,7 @@ _STRING = re.compile(
 )
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 _BARE_VALUE = re.compile(r"[^,\]}#\n]*")
-_JSON_GAP = re.compile(r"[ \t\r\n,:]*")
+_JSON_BLANK = re.compile(r"[ \t\r\n]*")
 
 
 def toml_lines(text: str) -> dict[KeyPath, int]:
@@ -48,34 +49,76 @@ def nearest_line(lines: dict[KeyPath, int], path: KeyPath) -> int | None:
     return lines.get(path)
 
 
-def feature_lines(text: str) -> list[int]:
-    """Return the line, from 1, on which each element of the top-level ``features`` starts.
+def read_features(text: str) -> tuple[dict[str, Any], list[int]]:
+    """Read a JSON object, and the lines on which the elements of its ``features`` start.
 
     Parameters
     ----------
     text
-        A JSON object as text, already accepted by `json.loads`.
+        A JSON object as text.
+
+    Returns
+    -------
+    object, lines
+        Lines from 1; no lines where ``features`` is no list.
+
+    Raises
+    ------
+    ValueError
+        If the text is no JSON object; `json.loads` has the plain reason.
     """
-    decoder = json.JSONDecoder()
+    scan = json.JSONDecoder().raw_decode
+    found: dict[str, Any] = {}
     starts: list[int] = []
-    position = _skip(_JSON_GAP, text, 0) + 1  # past the opening brace
-    while True:
-        position = _skip(_JSON_GAP, text, position)
-        if text[position] == "}":
-            break
-        key, position = decoder.raw_decode(text, position)
-        position = _skip(_JSON_GAP, text, position)
+    position = _past(text, 0, "{")
+    while text[position] != "}":
+        key, position = scan(text, position)
+        if not isinstance(key, str):
+            raise ValueError("a key that is no text")
+        position = _past(text, position, ":")
         if key == "features" and text[position] == "[":
-            starts = []
-            position = _skip(_JSON_GAP, text, position + 1)
+            starts, elements, position = [], [], _past(text, position, "[")
             while text[position] != "]":
                 starts.append(position)
-                _, position = decoder.raw_decode(text, position)
-                position = _skip(_JSON_GAP, text, position)
-            position += 1
+                element, position = scan(text, position)
+                elements.append(element)
+                position = _next(text, position, "]")
+            found[key], position = elements, position + 1
         else:
-            _, position = decoder.raw_decode(text, position)
-    return [text.count("\n", 0, start) + 1 for start in starts]
+            starts = [] if key == "features" else starts
+            found[key], position = scan(text, position)
+        position = _next(text, position, "}")
+    if _skip(_JSON_BLANK, text, position + 1) != len(text):
+        raise ValueError("text after the end")
+    breaks = _breaks(text)
+    return found, [bisect_left(breaks, start) + 1 for start in starts]
+
+
+def _past(text: str, position: int, mark: str) -> int:
+    """What follows `mark`, blanks before and after it left out."""
+    position = _skip(_JSON_BLANK, text, position)
+    if text[position : position + 1] != mark:
+        raise ValueError(f"no {mark}")
+    position = _skip(_JSON_BLANK, text, position + 1)
+    if position == len(text):
+        raise ValueError("a text that ends too early")
+    return position
+
+
+def _next(text: str, position: int, end: str) -> int:
+    """The next element after a comma, or the end mark itself."""
+    position = _skip(_JSON_BLANK, text, position)
+    if text[position : position + 1] == end:
+        return position
+    position = _past(text, position, ",")
+    if text[position] == end:
+        raise ValueError("a comma too many")
+    return position
+
+
+def _breaks(text: str) -> list[int]:
+    """Where the lines end."""
+    return [match.start() for match in re.finditer("\n", text)]
 
 
 def _skip(pattern: re.Pattern[str], text: str, position: int) -> int:
@@ -88,6 +131,7 @@ class _Scanner:
 
     def __init__(self, text: str) -> None:
         self.text = text
+        self.breaks = _breaks(text)
         self.position = 0
         self.lines: dict[KeyPath, int] = {}
         self.tables: dict[KeyPath, int] = {}  # how many [[tables]] of a path came so far
@@ -107,7 +151,7 @@ class _Scanner:
         self.position = _skip(pattern, self.text, self.position)
 
     def mark(self, path: KeyPath) -> None:
-        line = self.text.count("\n", 0, self.position) + 1
+        line = bisect_left(self.breaks, self.position) + 1
         # Dotted keys open the tables on their way.
         for length in range(1, len(path) + 1):
             self.lines.setdefault(path[:length], line)

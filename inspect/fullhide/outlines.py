@@ -6,6 +6,7 @@ import json
 import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import chain
 from pathlib import Path, PurePosixPath
 from typing import Any, NamedTuple
 
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 
 from fullhide.errors import FullhideError, JobError
 from fullhide.files import why
-from fullhide.locate import feature_lines
+from fullhide.locate import read_features
 
 __all__ = [
     "KINDS",
@@ -102,7 +103,7 @@ def read_outlines(path: Path, *, photos: Collection[str]) -> Outlines:
     if loaded is None:
         return Outlines((), frozenset(), ())
     features, lines = loaded
-    known = [PurePosixPath(photo).as_posix() for photo in photos]
+    known = dict.fromkeys(PurePosixPath(photo).as_posix() for photo in photos)
     usable: list[RegionOutline] = []
     outlined: set[str] = set()
     problems: list[FullhideError] = []
@@ -113,7 +114,7 @@ def read_outlines(path: Path, *, photos: Collection[str]) -> Outlines:
         try:
             photo = _photo(properties, known)
             outlined.add(photo)
-            outline = replace(_outline(feature, properties, photo, line, path), number=number)
+            outline = _outline(feature, properties, photo, line, path, number)
             _claim(outline, taken)
         except _UnusableError as error:
             name = properties.get("name")
@@ -194,17 +195,26 @@ def _load(path: Path) -> tuple[list[Any], list[int]] | None:
     except UnicodeDecodeError:
         raise JobError(path, "is not UTF-8 text", "save it as UTF-8") from None
     remedy = "save the outlines again or correct the file there"
+    data: Any
     try:
-        data = json.loads(text)
+        data, lines = read_features(text)
+    except (RecursionError, ValueError):
+        data, lines = _refused(text, path, remedy), []
+    features = data.get("features") if isinstance(data, dict) else None
+    if not isinstance(features, list) or data.get("type") != "FeatureCollection":
+        raise JobError(path, "is not a GeoJSON FeatureCollection", "save the outlines again")
+    return features, lines
+
+
+def _refused(text: str, path: Path, remedy: str) -> Any:
+    """Say in the parser's own words what is the matter with a text that is no JSON object."""
+    try:
+        return json.loads(text)
     except json.JSONDecodeError as error:
         said = error.msg[:1].lower() + error.msg[1:]
         raise JobError(path, f"is not valid JSON: {said}", remedy, line=error.lineno) from None
     except (RecursionError, ValueError):
         raise JobError(path, "is not a list of outlines", remedy) from None
-    features = data.get("features") if isinstance(data, dict) else None
-    if not isinstance(features, list) or data.get("type") != "FeatureCollection":
-        raise JobError(path, "is not a GeoJSON FeatureCollection", "save the outlines again")
-    return features, feature_lines(text)
 
 
 def _text(properties: Mapping[str, Any], key: str) -> str:
@@ -214,24 +224,31 @@ def _text(properties: Mapping[str, Any], key: str) -> str:
     return " ".join(value.split())
 
 
-def _photo(properties: Mapping[str, Any], known: Sequence[str]) -> str:
+def _photo(properties: Mapping[str, Any], known: Mapping[str, None]) -> str:
+    photo = _text(properties, "photo")
+    if photo in known:
+        return photo
     from fullhide.job_file import did_you_mean
 
-    photo = PurePosixPath(_text(properties, "photo")).as_posix()
+    photo = PurePosixPath(photo).as_posix()
     if photo not in known:
-        raise _UnusableError(
-            f"belongs to photo `{photo}`, which job.toml does not list", did_you_mean(photo, known)
-        )
+        remedy = did_you_mean(photo, tuple(known))
+        raise _UnusableError(f"belongs to photo `{photo}`, which job.toml does not list", remedy)
     return photo
 
 
 def _outline(
-    feature: dict[str, Any], properties: dict[str, Any], photo: str, line: int, where: Path
+    feature: dict[str, Any],
+    properties: dict[str, Any],
+    photo: str,
+    line: int,
+    where: Path,
+    number: int,
 ) -> RegionOutline:
-    from fullhide.job_file import did_you_mean
-
     kind = _text(properties, "kind")
     if kind not in KINDS:
+        from fullhide.job_file import did_you_mean
+
         raise _UnusableError(f"is of unknown kind `{kind}`", did_you_mean(kind, KINDS))
     name = kind if kind in _UNNAMED and "name" not in properties else _text(properties, "name")
     if not name.isprintable():
@@ -248,6 +265,7 @@ def _outline(
         properties=properties,
         line=line,
         where=where,
+        number=number,
     )
 
 
@@ -292,6 +310,9 @@ def _ring(ring: Any) -> Polygon:
     again = "draw it again"
     if not isinstance(ring, list):
         raise _UnusableError("has an outline that is no list of points", again)
+    plain = _plain_ring(ring)
+    if plain is not None:
+        return plain
     points: list[tuple[float, float]] = []
     for point in ring:
         if not isinstance(point, list) or len(point) < 2:
@@ -313,16 +334,33 @@ def _ring(ring: Any) -> Polygon:
     return _frozen(np.array(points, dtype=np.float64))
 
 
+def _plain_ring(ring: list[Any]) -> Polygon | None:
+    """A ring of nothing but pairs of numbers, quickly; None if it wants a closer look."""
+    if set(map(type, ring)) != {list} or set(map(len, ring)) != {2}:
+        return None
+    if not set(map(type, chain.from_iterable(ring))) <= {int, float}:
+        return None
+    try:
+        points = np.array(ring, dtype=np.float64)
+    except OverflowError:
+        return None
+    if len(points) < 5 or not (np.abs(points) < 1e7).all():
+        return None
+    return _frozen(points[:-1].copy() if (points[0] == points[-1]).all() else points)
+
+
 def _check_shape(rings: Sequence[Polygon]) -> None:
-    if len({(x, y) for x, y in rings[0].tolist()}) < 3:
-        raise _UnusableError("has fewer than three different points", "draw it again or remove it")
     import shapely
 
     shape = shapely.Polygon(rings[0], rings[1:])
+    if shape.is_valid and shape.area > 0:
+        return
+    if len({(x, y) for x, y in rings[0].tolist()}) < 3:
+        raise _UnusableError("has fewer than three different points", "draw it again or remove it")
+    reason = shapely.is_valid_reason(shape)
     # A flat outline is "self-intersecting" to GEOS; say what a person sees instead.
     if shapely.Polygon(rings[0]).area == 0 and shapely.LineString(rings[0]).is_simple:
         raise _UnusableError("has no area", "draw it again or remove it")
-    reason = shapely.is_valid_reason(shape)
     if reason != "Valid Geometry":
         what, _, place = reason.rstrip("]").partition("[")
         x, y = (float(part) for part in place.split()[:2]) if place else (math.nan, math.nan)

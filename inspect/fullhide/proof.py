@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from fullhide import __version__, _record_codec, _record_store
-from fullhide._gate import changes
+from fullhide._gate import Asked, changes
 from fullhide._record_store import Event
 from fullhide.errors import JobError
 from fullhide.files import why
@@ -315,9 +315,10 @@ def _settings(job: Job, contents: Contents, notes: list[str]) -> list[Altered]:
         f"`{file}` was inspected and is no longer in job.toml" for file in newest.keys() - listed
     )
     altered = []
+    asked = Asked.of(job)
     for kept in newest.values():
         # Photos are compared by what is in them, not by their sizes.
-        found = changes(job, kept, files=False)
+        found = changes(asked, kept, files=False)
         if found:
             says = f"of `{kept.photo.file}`, {' and '.join(found)} changed since its inspection"
             altered.append(Altered(what="settings", says=says))

@@ -140,7 +140,7 @@ class Record:
                 found = _record_store.events(
                     connection, "kind = 'inspection' AND file = ?", (file,)
                 )
-            return tuple(_record_rows.inspection_of(event) for event in found)
+            return _record_rows.inspections_of(found)
 
     def of_region(self, part: str | None, region: str) -> tuple[KeptInspection, ...]:
         """Every inspection of a region, oldest first; the part as it was named then."""
@@ -177,7 +177,7 @@ class Record:
             ).fetchone()[0]
             seal = connection.execute("SELECT hash FROM event WHERE number = ?", (last,)).fetchone()
             return Contents(
-                newest=tuple(_since(_record_rows.inspection_of(event), first) for event in newest),
+                newest=tuple(_since(kept, first) for kept in _record_rows.inspections_of(newest)),
                 inspections=count,
                 set_asides=_record_rows.set_asides_of(others),
                 carried=tuple(_record_rows.carried_of(e) for e in others if e.kind == "carried"),

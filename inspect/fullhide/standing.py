@@ -17,7 +17,7 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from fullhide._gate import Rank, against_region, gate_of, rank, stands
+from fullhide._gate import Asked, Rank, against_region, gate_of, rank, stands
 from fullhide._record_store import now
 from fullhide._rounds import rounds_of
 from fullhide._standing_data import (
@@ -85,7 +85,8 @@ def standing(job: Job, record: Record | None = None) -> Standing:
     contents = (record or Record(job.folder)).read()
     asides = [aside for aside in contents.set_asides if aside.withdrawn is None]
     grouped = _grouped(job, contents)
-    parts = [_part(job, part, contents) for part in grouped]
+    asked = Asked.of(job)
+    parts = [_part(asked, part, contents) for part in grouped]
     of_job = [Against(reason="input", says=str(problem)) for problem in job.problems]
     if not job.parts:
         of_job.append(Against(reason="no parts", says=_ADD_PARTS))
@@ -153,9 +154,9 @@ def _ordered(shots: Sequence[KeptInspection], places: dict[str, int]) -> list[Ke
     return found
 
 
-def _part(job: Job, part: _Part, contents: Contents) -> PartStanding:
+def _part(asked: Asked, part: _Part, contents: Contents) -> PartStanding:
+    job, listed = asked.job, asked.entries
     said = job.part(part.name)
-    listed = {entry.file for entry in job.photos}
     seams = {name.casefold(): name for name in said.seams} if said else {}
     names = {name.casefold(): name for name in said.regions} if said else {}
     required = {**names, **seams}
@@ -179,7 +180,7 @@ def _part(job: Job, part: _Part, contents: Contents) -> PartStanding:
         region = _region(job, part.name, name, shots[key], contents)
         kind = "seam" if key in seams else region.kind
         region = replace(region, kind=kind, required=key in required, before=before.get(key))
-        against = against_region(region, job=job, last=part.last, listed=listed)
+        against = against_region(region, asked=asked, last=part.last)
         regions.append(replace(region, against=against))
     return PartStanding(
         name=part.name,
