@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import io
 import json
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -155,7 +156,18 @@ SHOTS = (
 )
 
 
-def make_job(folder: Path, shots: tuple[Shot, ...] = SHOTS, head: str = JOB) -> Job:
+Ring = tuple[tuple[float, float], ...]
+RINGS: dict[str, Ring] = {"panel": SEAT, "seam": SEAM}
+
+
+def make_job(
+    folder: Path,
+    shots: tuple[Shot, ...] = SHOTS,
+    head: str = JOB,
+    *,
+    rings: dict[str, Ring] = RINGS,
+    photo: Callable[[int], bytes] | None = None,
+) -> Job:
     """Write the job folder: job.toml, photos, logo; nothing is inspected yet."""
     (folder / "photos").mkdir(parents=True)
     Image.new("RGB", (120, 40), (20, 40, 90)).save(folder / "logo.png")
@@ -164,13 +176,14 @@ def make_job(folder: Path, shots: tuple[Shot, ...] = SHOTS, head: str = JOB) -> 
         for shot in shots
     ]
     (folder / "job.toml").write_text(head + "".join(tables), "utf-8")
-    (folder / "regions.geojson").write_text(json.dumps(_outlines(shots)), "utf-8")
+    (folder / "regions.geojson").write_text(json.dumps(_outlines(shots, rings)), "utf-8")
     for seed, shot in enumerate(shots):
-        (folder / shot.file).write_bytes(photo_bytes(shot.colour, seed))
+        data = photo_bytes(shot.colour, seed) if photo is None else photo(seed)
+        (folder / shot.file).write_bytes(data)
     return load_job(folder)
 
 
-def _outlines(shots: tuple[Shot, ...]) -> dict[str, Any]:
+def _outlines(shots: tuple[Shot, ...], rings: dict[str, Ring]) -> dict[str, Any]:
     return {
         "type": "FeatureCollection",
         "features": [
@@ -181,18 +194,20 @@ def _outlines(shots: tuple[Shot, ...]) -> dict[str, Any]:
             }
             for shot in shots
             for one in shot.regions
-            for ring in [SEAM if one.kind == "seam" else SEAT]
+            for ring in [rings[one.kind]]
         ],
     }
 
 
-def inspected(job: Job, shot: Shot) -> tuple[PhotoResult, list[RegionOutline]]:
+def inspected(
+    job: Job, shot: Shot, size: tuple[int, int] = SIZE, rings: dict[str, Ring] = RINGS
+) -> tuple[PhotoResult, list[RegionOutline]]:
     """What an engine would have found in a photo, and the outlines it used."""
     data = job.path(shot.file).read_bytes()
     photo = PhotoResult(
         file=shot.file,
         sha256=hashlib.sha256(data).hexdigest(),
-        size_px=SIZE,
+        size_px=size,
         mm_per_px=MM_PER_PX,
         chart=ChartResult(found=True, residual_delta_e=0.8, edition="after-2014"),
         quality={"flags": [], "light_from": "grey board"},
@@ -203,7 +218,7 @@ def inspected(job: Job, shot: Shot) -> tuple[PhotoResult, list[RegionOutline]]:
             photo=shot.file,
             name=one.name,
             kind=one.kind,
-            polygon=np.array(SEAM if one.kind == "seam" else SEAT),
+            polygon=np.array(rings[one.kind]),
         )
         for one in shot.regions
     ]

@@ -11,6 +11,7 @@ import re
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from report_job import (
     JOB,
@@ -336,6 +337,12 @@ def test_a_measure_has_its_unit_in_the_heading(page: Page) -> None:
     assert {"area [mm²]", "along the seam from [mm]"} <= set(tables(page)["findings"][0])
 
 
+def test_a_reason_to_sign_all_the_same_stands_in_every_row(page: Page) -> None:
+    for rows in tables(page).values():
+        assert rows
+        assert {row["signed despite"] for row in rows} == {"the owner <i>waits</i>"}
+
+
 def test_a_name_like_a_formula_is_text_in_a_spreadsheet(page: Page) -> None:
     rows = exports(page)["measures.csv"].decode("utf-8-sig")
     assert "'=bolster()" in rows
@@ -401,6 +408,36 @@ def test_pictures_leave_out_what_the_camera_wrote_beside_them(tmp_path: Path) ->
         with Image.open(io.BytesIO(picture.jpeg)) as image:
             assert not image.getexif()
             assert image.size == picture.size
+
+
+@pytest.mark.parametrize("orientation", [1, 3, 6, 8])
+@pytest.mark.parametrize("profile", [False, True])
+def test_a_photo_is_shown_upright_and_in_its_colours(
+    tmp_path: Path, orientation: int, profile: bool
+) -> None:
+    # Held against Pillow's own way of turning a photo; sRGB stated or assumed is the same.
+    from PIL import Image, ImageCms, ImageOps
+
+    pixels = np.zeros((600, 800, 3), np.uint8)
+    pixels[:300, :400], pixels[300:, 400:] = (200, 60, 40), (40, 80, 180)
+    exif = Image.Exif()
+    exif[0x0112] = orientation
+    stream = io.BytesIO()
+    icc = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes() if profile else None
+    Image.fromarray(pixels).save(stream, "JPEG", quality=95, exif=exif, icc_profile=icc)
+    with Image.open(stream) as image:
+        upright = np.asarray(ImageOps.exif_transpose(image), np.int16)
+    shots = (SHOTS[1],)
+    job = make_job(tmp_path / "j", shots, "name = 'j'\n", photo=lambda _: stream.getvalue())
+    size = (upright.shape[1], upright.shape[0])
+    photo, outlines = inspected(job, SHOTS[1], size)
+    Record(job.folder).add(job, photo, outlines=outlines, by="R. Weaver")
+    pictures = make_pictures(page_of(known_of_record(job)), job.folder)
+    assert pictures.problems == ()
+    with Image.open(io.BytesIO(next(iter(pictures.photos.values())).jpeg)) as image:
+        shown = np.asarray(image, np.int16)
+    assert shown.shape == upright.shape
+    assert np.abs(shown - upright).mean() < 3
 
 
 def test_a_photo_that_was_changed_since_is_not_shown_under_its_old_marks(tmp_path: Path) -> None:

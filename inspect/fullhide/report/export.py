@@ -59,7 +59,7 @@ def exports(page: Page) -> dict[str, bytes]:
         "made": page.when_utc,
         "gate": {"open": page.gate.open, "says": page.gate.says, "against": page.gate.against},
         "signed": [
-            {"by": s.by, "when": s.when, "despite": s.despite, "note": s.note}
+            {"by": s.by, "when": s.when, "despite": s.despite, "note": s.note, "seal": s.seal}
             for s in page.signatures
         ],
         "scope": page.scope,
@@ -72,7 +72,14 @@ def exports(page: Page) -> dict[str, bytes]:
 
 
 def _place(page: Page, region: Region) -> Row:
-    return {"job": page.job, "part": region.part, "region": region.name, "kind": region.kind}
+    return {
+        "job": page.job,
+        "part": region.part,
+        "region": region.name,
+        "kind": region.kind,
+        # As on every page.
+        "signed despite": "; ".join(s.despite for s in page.despite),
+    }
 
 
 def _measures(page: Page, region: Region) -> Row:

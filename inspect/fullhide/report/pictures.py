@@ -13,7 +13,7 @@ from collections.abc import Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
 import cv2
 import numpy as np
@@ -38,6 +38,11 @@ _MAIN_BYTES, _CLOSE_BYTES, _STRIP_BYTES = 300_000, 16_000, 120_000
 _MAIN_SIDE, _CLOSE_SIDE, _STRIP_SIDE = 1600, 280, 1600
 _QUALITY = 80
 _LEAST_SIDE = 120
+#: A photo whose findings are shown close up is read at this many pixels at least.
+_DETAIL_SIDE = 1600
+#: Of smooth leather at that quality, per square of the longer side: seldom less (seen, not
+#: derived).
+_BYTES_A_PIXEL = 0.06
 _CLOSE_SHOWN_PX = 160.0
 #: A close-up shows this many times the finding's size, and at least so many photo pixels.
 _AROUND, _LEAST_AROUND_PX = 2.6, 120.0
@@ -157,10 +162,11 @@ def _of_photo(
         raise FullhideError(path, "is no longer the photo that was inspected", "inspect again")
     wanted = [(region, _closest(region)) for region in regions]
     detail = any(spots for _, spots in wanted)
-    image = _decoded(path, data, photo.size_px, _MAIN_SIDE * (2 if detail else 1))
+    side = _side_of(plan.main)
+    image = _decoded(path, data, photo.size_px, max(2 * side, _DETAIL_SIDE) if detail else side)
     scale = np.array([image.shape[1], image.shape[0]]) / photo.size_px
     made = Pictures()
-    small, jpeg = _fitted(image, _MAIN_SIDE, plan.main)
+    small, jpeg = _fitted(image, side, plan.main)
     made.photos[photo.key] = Picture(jpeg, small, whole(photo.size_px), photo.marks)
     for later, pair in pairs:
         made.earlier[pair.before, pair.after] = _laid_over(image, scale, later, pair, plan.main)
@@ -194,31 +200,54 @@ def _quick(data: bytes, size_px: tuple[int, int], side: int) -> Image | None:
     if not data.startswith(b"\xff\xd8\xff"):
         return None
     from PIL import Image as Files
-    from PIL import ImageCms, ImageOps
 
     try:
         with Files.open(io.BytesIO(data), formats=["JPEG"]) as file:
             if file.mode not in ("RGB", "L") or max(file.size) != max(size_px):
                 return None
             profile = file.info.get("icc_profile")
-            file.draft("RGB", (side, side))
-            upright = ImageOps.exif_transpose(file).convert("RGB")
-            if profile:
-                upright = cast(
-                    Files.Image,
-                    ImageCms.profileToProfile(
-                        upright,
-                        ImageCms.ImageCmsProfile(io.BytesIO(profile)),
-                        ImageCms.createProfile("sRGB"),
-                        outputMode="RGB",
-                    ),
-                )
-            return np.asarray(upright, np.uint8)
-    except (OSError, ValueError, SyntaxError, ImageCms.PyCMSError, Files.DecompressionBombError):
+    except (OSError, ValueError, SyntaxError, Files.DecompressionBombError):
         return None
+    # The decoder leaves out what a smaller picture does not need.
+    most = max(size_px) // side
+    flag = next((flag for times, flag in _REDUCED if times <= most), cv2.IMREAD_COLOR)
+    decoded = cv2.imdecode(np.frombuffer(data, np.uint8), flag)
+    if decoded is None:
+        return None
+    image = np.asarray(cv2.cvtColor(decoded, cv2.COLOR_BGR2RGB), np.uint8)
+    return _in_srgb(image, profile) if profile else image
+
+
+_REDUCED = (
+    (8, cv2.IMREAD_REDUCED_COLOR_8),
+    (4, cv2.IMREAD_REDUCED_COLOR_4),
+    (2, cv2.IMREAD_REDUCED_COLOR_2),
+)
+
+
+def _in_srgb(image: Image, profile: bytes) -> Image | None:
+    """The picture's colours from the space that its profile names; None if it cannot be used."""
+    from PIL import Image as Files
+    from PIL import ImageCms
+
+    try:
+        turned = ImageCms.profileToProfile(
+            Files.fromarray(image),
+            ImageCms.ImageCmsProfile(io.BytesIO(profile)),
+            ImageCms.createProfile("sRGB"),
+            outputMode="RGB",
+        )
+    except (OSError, ValueError, ImageCms.PyCMSError):
+        return None
+    return np.asarray(turned, np.uint8)
 
 
 # ---------------------------------------------------------------- pictures
+
+
+def _side_of(most_bytes: int) -> int:
+    """Longer side of a picture that may well take so many bytes, pixels."""
+    return min(_MAIN_SIDE, max(_LEAST_SIDE, round((most_bytes / _BYTES_A_PIXEL) ** 0.5)))
 
 
 def _fitted(image: Image, side: int, most_bytes: int) -> tuple[tuple[int, int], bytes]:
@@ -244,7 +273,7 @@ def _laid_over(
 ) -> Picture:
     """The earlier photo as the later one would have shown it."""
     assert pair.place is not None
-    factor = min(1.0, _MAIN_SIDE / max(later.size_px))
+    factor = min(1.0, _side_of(most_bytes) / max(later.size_px))
     size = (max(1, round(later.size_px[0] * factor)), max(1, round(later.size_px[1] * factor)))
     grow, x, y = pair.place
     matrix = np.array(

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from fullhide.errors import JobError
 from fullhide.files import ready_folder, write_bytes
-from fullhide.job import Job, load_job
+from fullhide.job import JOB_FILE, Job, load_job
 from fullhide.report.build import page_of
 from fullhide.report.export import exports
 from fullhide.report.html import report_html
@@ -65,7 +65,7 @@ def write_export(folder: Path, out: Path | None = None, *, known: Known | None =
 
 
 def _known(folder: Path) -> Known:
-    job: Job = load_job(folder.parent if folder.is_file() else folder)
+    job: Job = load_job(folder.parent if folder.name == JOB_FILE else folder)
     known = known_of_record(job)
     if not known.inspections:
         raise JobError(
