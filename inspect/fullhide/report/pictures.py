@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+import math
 import os
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -247,7 +248,7 @@ def _in_srgb(image: Image, profile: bytes) -> Image | None:
 
 def _side_of(most_bytes: int) -> int:
     """Longer side of a picture that may well take so many bytes, pixels."""
-    return min(_MAIN_SIDE, max(_LEAST_SIDE, round((most_bytes / _BYTES_A_PIXEL) ** 0.5)))
+    return min(_MAIN_SIDE, max(_LEAST_SIDE, round(math.sqrt(most_bytes / _BYTES_A_PIXEL))))
 
 
 def _fitted(image: Image, side: int, most_bytes: int) -> tuple[tuple[int, int], bytes]:
