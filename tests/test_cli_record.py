@@ -109,10 +109,34 @@ def test_inspect_answers_the_earlier_spots_by_itself(run: Run, says) -> None:
     write_job(Path("job"), photo("seat.jpg"), photo("seat_2.jpg"))
     says["seat_2.jpg"] = judged("fail", spot(1, 12.0, (100.0, 100.0)), spot(2, 3.0, (250.0, 200.0)))
     _, out, _ = run("inspect", "job")
-    line = next(line for line in out.splitlines() if "round 2" in line)
-    assert line == (
-        "bench: seat, seat_2.jpg: round 2; of 2 earlier spots 1 gone, 1 smaller; 1 new."
-    )
+    lines = out.splitlines()
+    place = next(number for number, line in enumerate(lines) if "round 2" in line)
+    assert lines[place : place + 4] == [
+        "bench: seat, seat_2.jpg: round 2; of 2 earlier spots 1 gone, 1 smaller; 1 new.",
+        "    1  smaller      old green, 37 mm² to 12 mm², finding 1",
+        "    2  gone         old green, 9.0 mm²",
+        "    3  new          old green, 3.0 mm², finding 2",
+    ]
+
+
+def test_a_spot_that_was_not_judged_says_why(run: Run, says) -> None:
+    run("inspect", "job")
+    write_job(Path("job"), photo("seat.jpg"), photo("seat_2.jpg"))
+    says["seat_2.jpg"] = judged("retake", flags=("out_of_focus",))
+    _, out, _ = run("inspect", "job")
+    assert "    1  not judged   old green, 37 mm²: the new photo cannot decide here\n" in out
+
+
+def test_more_spots_than_anybody_reads_are_counted(run: Run, says) -> None:
+    many = [spot(n, 2.0, (70.0 + 15 * n, 100.0)) for n in range(1, 26)]
+    says["seat.jpg"] = judged("fail", *many)
+    run("inspect", "job")
+    write_job(Path("job"), photo("seat.jpg"), photo("seat_2.jpg"))
+    says["seat_2.jpg"] = judged("pass")
+    _, out, _ = run("inspect", "job")
+    assert "round 2; of 25 earlier spots 25 gone.\n" in out
+    assert out.count(" gone  ") == 20
+    assert "  and 5 more: see the report\n" in out
 
 
 def test_status_says_what_stands_against_it(run: Run) -> None:
@@ -126,6 +150,22 @@ def test_status_says_what_stands_against_it(run: Run) -> None:
         "CLOSED  Kestrel, galley bench: not to be reassembled yet: 1 region fails.",
         SCOPE,
     ]
+
+
+def test_status_gives_every_reason_to_whoever_does_the_work(run: Run, says) -> None:
+    says["seat.jpg"] = judged("fail", SPOT, reasons=("spots: touch up", "thin: another coat."))
+    run("inspect", "job")
+    _, out, _ = run("status", "job")
+    assert "             - spots: touch up\n             - thin: another coat\n" in out
+
+
+def test_a_pass_that_something_else_stands_against_is_not_told_as_one(run: Run, says) -> None:
+    write_job(Path("job"), photo("seat.jpg", stage="coat", coat=2))
+    says["seat.jpg"] = judged("pass")
+    run("inspect", "job")
+    status, out, _ = run("status", "job")
+    assert status == 3
+    assert "  not yet    seat  seat.jpg\n             - last shot after coat 2" in out
 
 
 def test_status_says_when_it_may_be_reassembled(run: Run, says) -> None:

@@ -23,9 +23,9 @@ __all__ = [
     "Word",
 ]
 
-#: How a region stands: its verdict, or that it passes only because its findings were set aside,
-#: or that no photo of the work shows it.
-Word = Literal["pass", "set aside", "fail", "retake", "missing"]
+#: How a region stands: its verdict; or that it passes only because its findings were set aside;
+#: that its photo passes and something else stands against it; that no photo of the work shows it.
+Word = Literal["pass", "set aside", "not yet", "fail", "retake", "missing"]
 #: What a round says of a spot: the last four answer one that was there before.
 Answer = Literal["new", "still there", "smaller", "gone", "not judged"]
 _THERE: tuple[Answer, ...] = ("new", "still there", "smaller")
@@ -182,6 +182,8 @@ class RegionStanding:
     @property
     def word(self) -> Word:
         """How it stands in a word; ``"set aside"`` is a pass that rests on a person's word."""
+        if self.stands == "pass" and self.against:
+            return "not yet"
         spots = self.rounds[-1].spots if self.rounds else ()
         aside = any(spot.same_round and spot.set_aside is not None for spot in spots)
         if self.stands == "pass" and (aside or self.verdict != "pass"):

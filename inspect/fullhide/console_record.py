@@ -9,7 +9,7 @@ from fullhide import wording
 from fullhide.console import SCOPE, printable
 from fullhide.proof import Proof, key_print
 from fullhide.record import SetAside, Signature
-from fullhide.standing import RegionStanding, Round, Standing
+from fullhide.standing import Answered, RegionStanding, Round, Standing
 from fullhide.wording import AIRBAG_NOTICE
 
 __all__ = ["rounds_words", "show_proof", "show_rounds", "show_signature", "show_standing"]
@@ -17,23 +17,31 @@ __all__ = ["rounds_words", "show_proof", "show_rounds", "show_signature", "show_
 _STYLES = {
     "pass": "green",
     "set aside": "yellow",
+    "not yet": "bold yellow",
     "fail": "bold red",
     "retake": "bold yellow",
     "missing": "bold yellow",
     "OPEN": "bold green",
     "CLOSED": "bold red",
 }
-_WIDTH = 11
+_WIDTH = 9
+#: More spots than this are counted.
+_MOST_SPOTS = 20
 
 
 def show_standing(standing: Standing) -> None:
     """Print parts, regions, what stands against each, and the gate."""
+    newest = [region.newest for region in standing.regions]
+    widths = (
+        max((len(_name(region)) for region in standing.regions), default=0),
+        max((len(one.inspection.photo.file) for one in newest if one is not None), default=0),
+    )
     for part in standing.parts:
         if not part.regions:
             continue
         _line(part.name or "photos without a part")
         for region in part.regions:
-            _show_region(region)
+            _show_region(region, widths)
     loose = [item for item in standing.gate.against if item.region is None]
     for item in loose:
         _line(f"! {item.says}")
@@ -48,7 +56,7 @@ def _notes(standing: Standing) -> Iterator[str]:
     count = len(standing.set_asides)
     if count:
         what = "1 finding is set aside" if count == 1 else f"{count} findings are set aside"
-        yield f"{what}; the reasons stand in `fullhide status --json -` as well."
+        yield f"{what} on a person's word."
     signed = standing.signed
     if signed is not None:
         despite = f" despite: {signed.despite}" if signed.despite else ""
@@ -61,20 +69,28 @@ def _notes(standing: Standing) -> Iterator[str]:
         yield f"{', '.join(names)}: {AIRBAG_NOTICE}"
 
 
-def _show_region(region: RegionStanding) -> None:
+def _show_region(region: RegionStanding, widths: tuple[int, int]) -> None:
     newest = region.newest
     word = region.word
-    name = f"{region.name} (seam)" if region.kind == "seam" else region.name
-    if newest is not None and newest.result.proposed:
-        name += " (proposed)"
-    where = "" if newest is None else f"  {newest.inspection.photo.file}"
+    file = "" if newest is None else newest.inspection.photo.file
     rounds = rounds_words(newest) if newest is not None and newest.number > 1 else ""
-    _line(f"  {word:<{_WIDTH}}{name}{where}" + (f"  {rounds}" if rounds else ""), word)
-    for item in region.against:
-        _line(f"  {'':<{_WIDTH}}- {item.says.removeprefix(f'{word}: ')}")
-    for spot in newest.spots if newest is not None else ():
-        if spot.set_aside is not None:
-            _line(f"  {'':<{_WIDTH}}- {aside_words(spot.set_aside)}")
+    cells = (f"{word:<{_WIDTH}}", f"{_name(region):<{widths[0]}}", f"{file:<{widths[1]}}", rounds)
+    _line("  " + "  ".join(cells).rstrip(), word)
+    said = [item.says.removeprefix(f"{word}: ") for item in region.against]
+    if newest is not None and word == newest.result.verdict:
+        # The gate names the first reason; who does the work needs them all.
+        own = [why.rstrip(".") for why in newest.result.reasons if why != AIRBAG_NOTICE]
+        said[1:1] = own[1:]
+    asides = [spot.set_aside for spot in (newest.spots if newest is not None else ())]
+    said += [aside_words(aside) for aside in asides if aside is not None]
+    for text in said:
+        _line(f"  {'':<{_WIDTH}}  - {text}")
+
+
+def _name(region: RegionStanding) -> str:
+    newest = region.newest
+    proposed = " (proposed)" if newest is not None and newest.result.proposed else ""
+    return region.name + (" (seam)" if region.kind == "seam" else "") + proposed
 
 
 def aside_words(aside: SetAside) -> str:
@@ -110,16 +126,42 @@ def show_rounds(standing: Standing, photos: set[str]) -> None:
     `photos` are the SHA-256 of those to tell of.
     """
     for region in standing.regions:
+        newest = region.newest
+        if newest is None:
+            continue
+        where = f"{region.part}: " if region.part else ""
+        if newest.number > 1 and newest.inspection.photo.sha256 in photos:
+            _line(f"{where}{region.name}, {newest.inspection.photo.file}: {rounds_words(newest)}.")
+            for spot in newest.spots[:_MOST_SPOTS]:
+                _line(f"  {spot.mark:>3}  {spot.answer:<11}  {spot_words(spot)}")
+            if len(newest.spots) > _MOST_SPOTS:
+                _line(f"  and {len(newest.spots) - _MOST_SPOTS} more: see the report")
         for one in region.rounds:
-            if one.inspection.photo.sha256 not in photos:
-                continue
-            where = f"{region.part}: " if region.part else ""
-            where += f"{region.name}, {one.inspection.photo.file}"
-            if one.number > 1:
-                _line(f"{where}: {rounds_words(one)}.")
-            for spot in one.spots:
+            for spot in one.spots if one.inspection.photo.sha256 in photos else ():
                 if spot.finding is not None and spot.set_aside is not None:
-                    _line(f"{where}: {aside_words(spot.set_aside)}.")
+                    file = one.inspection.photo.file
+                    _line(f"{where}{region.name}, {file}: {aside_words(spot.set_aside)}.")
+
+
+def spot_words(spot: Answered) -> str:
+    """What a spot was and is, in one line."""
+    shown = spot.finding or spot.earlier
+    told = [shown.under] if shown is not None and shown.under else []
+    before, now = (
+        [f.area_mm2 for f in found if f is not None]
+        for found in ([spot.earlier], spot.pieces or [spot.finding])
+    )
+    sizes = [
+        wording.size(sum(area or 0.0 for area in areas))
+        for areas in (before, now)
+        if areas and None not in areas
+    ]
+    told += [" to ".join(sizes)] if sizes else []
+    if spot.finding is not None:
+        told.append(f"finding {spot.finding.id}")
+    if len(spot.pieces) > 1:
+        told.append(f"in {len(spot.pieces)} pieces")
+    return ", ".join(told) + (f": {spot.why}" if spot.why else "")
 
 
 def show_signature(signature: Signature, standing: Standing) -> None:
@@ -160,5 +202,6 @@ def _line(text: str, word: str = "") -> None:
     from rich.text import Text
 
     styled = Text(plain)
-    styled.highlight_words([word], _STYLES.get(word, ""))
+    place = plain.index(word)  # it stands before any name
+    styled.stylize(_STYLES.get(word, ""), place, place + len(word))
     Console().print(styled, soft_wrap=True)
