@@ -17,6 +17,7 @@ from psygnal import Signal
 from fullhide.errors import FullhideError
 from fullhide.opened import Opened, Prepared, open_entry, prepared
 from fullhide.photo import Photo, open_photo
+from fullhide.probe import Place
 from fullhide.shown import display
 from napari_fullhide.background import in_background
 from napari_fullhide.layers import JobLayers
@@ -29,7 +30,13 @@ if TYPE_CHECKING:
 __all__ = ["Action", "Bench", "bench_of"]
 
 #: Modules that add to every bench; each has `join(bench)`.
-EXTRAS: tuple[str, ...] = ("napari_fullhide.looking",)
+EXTRAS: tuple[str, ...] = (
+    "napari_fullhide.looking",
+    "napari_fullhide.hovering",
+    "napari_fullhide.mapping",
+    "napari_fullhide.beside",
+    "napari_fullhide.keeping",
+)
 #: Pictures that are kept for a quick way back, the one shown among them.
 _PICTURES = 3
 
@@ -60,6 +67,8 @@ class Action:
         Whether it can be done now; whether it is on, None for what is not switched on and off.
     button
         False: key only.
+    half
+        Two such buttons, with a word or two each, share a row.
     """
 
     group: str
@@ -70,6 +79,7 @@ class Action:
     enabled: Callable[[], bool] = _always
     checked: Callable[[], bool] | None = None
     button: bool = True
+    half: bool = False
 
 
 class Bench:
@@ -87,6 +97,12 @@ class Bench:
     refreshed = Signal()
     #: The photo of this index can be measured in (see `ready`).
     prepared = Signal(int)
+    #: The picture of this photo is there (see `picture`).
+    loaded = Signal(int)
+    #: The pointer is somewhere else (see `at` and `place`).
+    pointed = Signal()
+    #: A second picture is wanted beside the photo, or no longer.
+    beside_switched = Signal(bool)
 
     def __init__(self, viewer: ViewerModel) -> None:
         self.viewer = viewer
@@ -95,6 +111,13 @@ class Bench:
         self.actions: list[Action] = []
         #: Called when the person changed shapes in napari; drawing tools take its place.
         self.on_drawn: Callable[[], None] = self._show_regions
+        #: Where the pointer is in the photo, pixels, and what the engine says of the place.
+        self.at: tuple[float, float] | None = None
+        self.place: Place | None = None
+        #: Whether a second picture is shown beside the photo.
+        self.beside = False
+        self._held: list[object] = []
+        self._wanted: int | None = None
         self._pictures: dict[int, Picture] = {}
         self._photos: dict[int, Photo] = {}
         self._ready: dict[int, Prepared] = {}
@@ -124,6 +147,34 @@ class Bench:
         """Add to what a person can do."""
         self.actions.extend(actions)
         self.refresh()
+
+    def hold(self, thing: object) -> None:
+        """Keep something that listens alive for as long as the bench lives."""
+        self._held.append(thing)
+
+    def point(self, at: tuple[float, float] | None, place: Place | None) -> None:
+        """Take in where the pointer is."""
+        self.at, self.place = at, place
+        self.pointed.emit()
+
+    def set_beside(self, on: bool) -> None:
+        """Show a second picture beside the photo, or no longer; see `beside_switched`."""
+        self.beside = on
+        self.beside_switched.emit(on)
+        self.refresh()
+
+    def look_again(self) -> None:
+        """Show the whole photo, or go to the place chosen, in a canvas of another size."""
+        if self.model.region is None:
+            if self.layers.photo is not None:
+                self.viewer.fit_to_view()
+        else:
+            self.model.selected.emit()
+
+    def want(self, index: int | None) -> None:
+        """Open one more photo, to be shown beside the other; see `loaded`."""
+        self._wanted = index
+        self._pump()
 
     def refresh(self) -> None:
         """Have every button ask again whether it is enabled and checked."""
@@ -159,6 +210,7 @@ class Bench:
         self._ready.clear()
         self._failed.clear()
         self.layers.clear()
+        self._wanted = None
         job = self.model.job
         if job is not None:
             self.viewer.title = f"fullhide: {job.name}"
@@ -209,29 +261,33 @@ class Bench:
         if self._busy or self.model.job is None:
             return
         index = self.model.index
-        after = index + 1
         if index < 0:
             return
-        if index not in self._pictures and index not in self._failed:
-            self._begin(partial(_load, self.model.job.path(self._file(index))), index, self._loaded)
-        elif index in self._pictures and index not in self._ready and index not in self._failed:
-            job, entry = self.model.as_drawn(), self.model.photos[index].entry
-            kept, photo = self.model.kept(index), self._photos.get(index)
+        for wanted in (index, self._wanted):
+            if wanted is not None and self._lacks(wanted):
+                self._begin(self._loading(wanted), wanted, self._loaded)
+                return
+        if index not in self._ready and index not in self._failed:
+            self._begin(self._calibrating(index), index, self._calibrated)
+        elif index + 1 < len(self.model.photos) and self._lacks(index + 1):
+            self._begin(self._loading(index + 1), index + 1, self._loaded)
 
-            def work() -> tuple[Opened, Prepared]:
-                opened = kept.opened if kept else open_entry(job, entry, photo=photo)
-                return opened, prepared(opened, job, entry)
+    def _lacks(self, index: int) -> bool:
+        return index not in self._pictures and index not in self._failed
 
-            self._begin(work, index, self._calibrated)
-        elif (
-            after < len(self.model.photos)
-            and after not in self._pictures
-            and after not in self._failed
-        ):
-            self._begin(partial(_load, self.model.job.path(self._file(after))), after, self._loaded)
+    def _loading(self, index: int) -> Callable[[], tuple[Photo, Picture]]:
+        job = self.model.as_drawn()
+        return partial(_load, job.path(self.model.photos[index].entry.file))
 
-    def _file(self, index: int) -> str:
-        return self.model.photos[index].entry.file
+    def _calibrating(self, index: int) -> Callable[[], tuple[Opened, Prepared]]:
+        job, entry = self.model.as_drawn(), self.model.photos[index].entry
+        kept, photo = self.model.kept(index), self._photos.get(index)
+
+        def work() -> tuple[Opened, Prepared]:
+            opened = kept.opened if kept else open_entry(job, entry, photo=photo)
+            return opened, prepared(opened, job, entry)
+
+        return work
 
     def _begin(self, work: Callable[[], Any], index: int, done: Callable[[int, Any], None]) -> None:
         self._busy = True
@@ -256,8 +312,10 @@ class Bench:
         self._photos[index], self._pictures[index] = result
         if index == self.model.index:
             self._show_picture(index, result[1])
+        self.loaded.emit(index)
         for old in list(self._pictures):
-            if len(self._pictures) > _PICTURES and old not in (index, self.model.index):
+            keep = (index, self.model.index, self._wanted)
+            if len(self._pictures) > _PICTURES and old not in keep:
                 self._pictures.pop(old)
                 self._photos.pop(old, None)
                 self._ready.pop(old, None)

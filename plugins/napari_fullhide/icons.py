@@ -31,7 +31,9 @@ def state_icon(state: State) -> QIcon:
     painter.setBrush(Qt.BrushStyle.NoBrush)
     _draw(painter, look.shape)
     painter.end()
-    return QIcon(pixmap)
+    icon = QIcon(pixmap)
+    icon.addPixmap(pixmap, QIcon.Mode.Selected)  # else a chosen line's is dimmed
+    return icon
 
 
 def _draw(painter: QPainter, shape: str) -> None:

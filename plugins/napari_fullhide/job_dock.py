@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from pathlib import Path
+from typing import Any
 
 from qtpy.QtCore import QSize, Qt
 from qtpy.QtWidgets import (
@@ -17,16 +19,28 @@ from qtpy.QtWidgets import (
 
 from napari_fullhide.bench import Bench
 from napari_fullhide.icons import state_icon
-from napari_fullhide.state import PhotoState, Region
+from napari_fullhide.state import Region
 from napari_fullhide.style import LOOKS
-from napari_fullhide.widgets import LEAST_PX
-from napari_fullhide.words import finding_line, first_steps, standing
+from napari_fullhide.widgets import LEAST_PX, scrolled
+from napari_fullhide.words import (
+    counted,
+    finding_line,
+    first_steps,
+    no_part,
+    photo_name,
+    reading,
+    region_text,
+    still_open,
+)
 
 __all__ = ["JobDock"]
 
-_WIDTH = 360
+_WIDTH = 350
 #: What an item stands for: the photo's index; or the region's name and the finding's id.
 _WHAT = int(Qt.ItemDataRole.UserRole)
+#: The regions' column of sizes.
+_SIZE = 1
+_SAYS_PX, _READING_LINES = 96, 3
 
 
 class JobDock(QWidget):
@@ -41,32 +55,34 @@ class JobDock(QWidget):
     def __init__(self, bench: Bench) -> None:
         super().__init__()
         self.bench = bench
-        self.standing = QLabel()
-        self.standing.setWordWrap(True)
-        self.photos = _list(("Photos by part", "Stands"))
-        self.regions = _list(("Regions and findings", "Verdict", "mm²"))
+        self.standing, self.counts = QLabel(), QLabel()
+        self.photos = _list(("Photos by part", "Verdict"))
+        self.regions = _list(("Regions and findings", "mm²"))
         self.regions.setSortingEnabled(True)
-        self.regions.sortByColumn(2, Qt.SortOrder.DescendingOrder)
+        self.regions.sortByColumn(_SIZE, Qt.SortOrder.DescendingOrder)
         self.reasons = QLabel()
-        self.reasons.setWordWrap(True)
-        self.reasons.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
-        self.reasons.setAlignment(Qt.AlignmentFlag.AlignTop)
+        self.message = QLabel()
+        self.hover = QLabel()
         self._quiet = False
         self._lay_out()
         self.photos.currentItemChanged.connect(self._photo_chosen)
         self.regions.currentItemChanged.connect(self._region_chosen)
+        self.regions.itemClicked.connect(self._region_chosen)
         model = bench.model
         for signal in (model.opened, model.found, model.redrawn, model.saved):
             signal.connect(self.fill, max_args=0)
         model.shown.connect(self._shown)
         model.selected.connect(self._selected)
+        bench.said.connect(self._said)
+        bench.pointed.connect(self._pointed)
         self.setAcceptDrops(True)
         self.setMinimumWidth(_WIDTH)
         self.fill()
+        self._pointed()
 
     def _lay_out(self) -> None:
         column = QVBoxLayout(self)
-        column.setContentsMargins(6, 4, 6, 4)
+        column.setContentsMargins(6, 2, 6, 4)
         column.setSpacing(4)
         split = QSplitter(Qt.Orientation.Vertical)
         split.setChildrenCollapsible(False)
@@ -74,9 +90,26 @@ class JobDock(QWidget):
         split.addWidget(self.regions)
         split.setStretchFactor(0, 2)
         split.setStretchFactor(1, 3)
+        for label in (self.standing, self.counts, self.reasons, self.message, self.hover):
+            label.setWordWrap(True)
+            label.setTextFormat(Qt.TextFormat.PlainText)
+            label.setMinimumWidth(1)
+        for label in (self.reasons, self.message):
+            label.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
+        self.reasons.setAlignment(Qt.AlignmentFlag.AlignTop)
+        self.hover.setAlignment(Qt.AlignmentFlag.AlignTop)
+        self.hover.setMinimumHeight(_READING_LINES * self.hover.fontMetrics().lineSpacing() + 4)
+        self.standing.setStyleSheet("font-size: 15pt; font-weight: bold;")
+        says = scrolled(self.reasons, width=1)
+        says.setMinimumHeight(_SAYS_PX)
+        says.setMaximumHeight(_SAYS_PX)
         column.addWidget(self.standing)
+        column.addWidget(self.counts)
         column.addWidget(split, 1)
-        column.addWidget(self.reasons)
+        column.addWidget(says)
+        column.addWidget(self.hover)
+        column.addWidget(self.message)
+        self.message.hide()
 
     # ---- filling -------------------------------------------------------------------------
 
@@ -85,7 +118,8 @@ class JobDock(QWidget):
         model = self.bench.model
         self._quiet = True
         try:
-            self.standing.setText(standing(model))
+            self.standing.setText(still_open(model))
+            self.counts.setText(counted(model))
             self._fill_photos()
             self._fill_regions()
         finally:
@@ -93,17 +127,21 @@ class JobDock(QWidget):
         self._selected()
 
     def _fill_photos(self) -> None:
+        """One line a part; a part with several photos is a heading with a line for each."""
         model = self.bench.model
         self.photos.clear()
-        parts: dict[str, QTreeWidgetItem] = {}
-        for index, photo in enumerate(model.photos):
-            part = photo.entry.part or "no part named"
-            if part not in parts:
-                parts[part] = heading = QTreeWidgetItem(self.photos, [part])
-                heading.setFlags(Qt.ItemFlag.ItemIsEnabled)
-                heading.setFirstColumnSpanned(True)
-                heading.setExpanded(True)
-            item = QTreeWidgetItem(parts[part], [_photo_name(photo), LOOKS[photo.state()].word])
+        named = [photo.entry.part or no_part() for photo in model.photos]
+        several = {part for part, count in Counter(named).items() if count > 1}
+        headings: dict[str, QTreeWidgetItem] = {}
+        for index, (photo, part) in enumerate(zip(model.photos, named, strict=True)):
+            where: QTreeWidget | QTreeWidgetItem = self.photos
+            if part in several:
+                if part not in headings:
+                    headings[part] = QTreeWidgetItem(self.photos, [part])
+                    headings[part].setFlags(Qt.ItemFlag.ItemIsEnabled)
+                where = headings[part]
+            words = [photo_name(photo, part=part not in several), LOOKS[photo.state()].word]
+            item = QTreeWidgetItem(where, words)  # type: ignore[call-overload]
             item.setIcon(1, state_icon(photo.state()))
             item.setData(0, _WHAT, index)
             item.setToolTip(0, photo.entry.file)
@@ -115,22 +153,24 @@ class JobDock(QWidget):
         photo = self.bench.model.current
         self.regions.clear()
         for region in photo.regions() if photo else ():
-            item = _Row(self.regions, [_region_name(region), LOOKS[region.state].word, ""])
-            item.setIcon(1, state_icon(region.state))
+            item = _Row(self.regions, [f"{LOOKS[region.state].word}  {_region_name(region)}", ""])
+            item.setIcon(0, state_icon(region.state))
             item.setData(0, _WHAT, (region.name, None))
             total = sum(finding.area_mm2 or 0.0 for finding in region.findings)
-            item.setData(2, _WHAT, total)
+            item.setData(_SIZE, _WHAT, total)
             for finding in region.findings:
                 area = "" if finding.area_mm2 is None else f"{finding.area_mm2:.1f}"
-                row = _Row(item, [f"{finding.id}", finding_line(finding), area])
+                row = _Row(item, [f"{finding.id}  {finding_line(finding)}", area])
+                row.setToolTip(0, row.text(0))
                 row.setData(0, _WHAT, (region.name, finding.id))
-                row.setData(2, _WHAT, finding.area_mm2 or 0.0)
+                row.setData(_SIZE, _WHAT, finding.area_mm2 or 0.0)
+                right = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
+                row.setTextAlignment(_SIZE, right)
         self.regions.expandAll()
 
     def _selected(self) -> None:
         """Show what is looked at, whoever chose it."""
         model = self.bench.model
-        region = model.selected_region()
         wanted = (model.region, model.finding)
         self._quiet = True
         try:
@@ -141,12 +181,8 @@ class JobDock(QWidget):
             self._quiet = False
         if model.job is None:
             self.reasons.setText(first_steps())
-        elif region is not None and region.result is not None:
-            self.reasons.setText("\n".join(region.result.reasons))
-        elif model.current is not None and model.current.error is not None:
-            self.reasons.setText(str(model.current.error))
         else:
-            self.reasons.setText("")
+            self.reasons.setText(region_text(model))
 
     def _shown(self, index: int) -> None:
         self._quiet = True
@@ -158,6 +194,14 @@ class JobDock(QWidget):
         finally:
             self._quiet = False
         self._selected()
+        self._pointed()
+
+    def _said(self, text: str, bad: bool) -> None:
+        self.message.setText(f"! {text}" if bad else text)
+        self.message.setVisible(bool(text))
+
+    def _pointed(self) -> None:
+        self.hover.setText(reading(self.bench.place, self.bench.model.job, self.bench.at))
 
     # ---- choosing ------------------------------------------------------------------------
 
@@ -173,15 +217,14 @@ class JobDock(QWidget):
 
     # ---- a folder let fall on it ---------------------------------------------------------
 
-    def dragEnterEvent(self, event: object) -> None:  # noqa: N802 (Qt's name)
+    def dragEnterEvent(self, event: Any) -> None:  # noqa: N802 (Qt's name)
         """Take folders."""
-        if any(url.isLocalFile() for url in event.mimeData().urls()):  # type: ignore[attr-defined]
-            event.acceptProposedAction()  # type: ignore[attr-defined]
+        if any(url.isLocalFile() for url in event.mimeData().urls()):
+            event.acceptProposedAction()
 
-    def dropEvent(self, event: object) -> None:  # noqa: N802 (Qt's name)
+    def dropEvent(self, event: Any) -> None:  # noqa: N802 (Qt's name)
         """Open the first."""
-        urls = event.mimeData().urls()  # type: ignore[attr-defined]
-        self.bench.open(Path(urls[0].toLocalFile()))
+        self.bench.open(Path(event.mimeData().urls()[0].toLocalFile()))
 
 
 class _Row(QTreeWidgetItem):
@@ -189,23 +232,25 @@ class _Row(QTreeWidgetItem):
 
     def __lt__(self, other: QTreeWidgetItem) -> bool:
         column = self.treeWidget().sortColumn()
-        if column == 2:
-            return float(self.data(2, _WHAT) or 0.0) < float(other.data(2, _WHAT) or 0.0)
+        if column == _SIZE:
+            return float(self.data(_SIZE, _WHAT) or 0) < float(other.data(_SIZE, _WHAT) or 0)
         return bool(self.text(column).casefold() < other.text(column).casefold())
 
 
 def _list(headings: tuple[str, ...]) -> QTreeWidget:
     made = QTreeWidget()
     made.setHeaderLabels(list(headings))
-    made.setIndentation(14)
+    made.setIndentation(12)
     made.setIconSize(QSize(24, 24))
     made.setUniformRowHeights(True)
+    made.setRootIsDecorated(False)
+    made.setMinimumHeight(3 * LEAST_PX)
     made.setStyleSheet(f"QTreeView::item {{ height: {LEAST_PX}px; }}")
     header = made.header()
     header.setStretchLastSection(False)
     header.setSectionResizeMode(QHeaderView.ResizeMode.ResizeToContents)
     header.setSectionResizeMode(0, QHeaderView.ResizeMode.Stretch)
-    header.setMinimumHeight(LEAST_PX if len(headings) > 2 else 0)
+    header.setMinimumHeight(LEAST_PX if headings[-1] == "mm²" else 0)
     return made
 
 
@@ -217,13 +262,6 @@ def _items(tree: QTreeWidget) -> list[QTreeWidgetItem]:
         if top is not None:
             items.extend(top.child(i) for i in range(top.childCount()))
     return [item for item in items if item is not None]
-
-
-def _photo_name(photo: PhotoState) -> str:
-    mark = " *" if photo.unsaved else ""
-    coat = f", coat {photo.entry.coat}" if photo.entry.coat is not None else ""
-    stage = "" if photo.entry.stage == "final" else f" ({photo.entry.stage}{coat})"
-    return Path(photo.entry.file).name + stage + mark
 
 
 def _region_name(region: Region) -> str:

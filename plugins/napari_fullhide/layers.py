@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from napari_fullhide.shapes import FEATURES, rows_columns
 from napari_fullhide.state import PhotoState, Region
-from napari_fullhide.style import LOOKS, SUPPORT
+from napari_fullhide.style import LOOKS, MARK, SUPPORT
 
 if TYPE_CHECKING:
     from napari.components import ViewerModel
@@ -24,7 +24,10 @@ LAYERS = ("photo", "map", "outlines' ground", "outlines", "findings", "finding n
 #: Width of an outline over the photo's longer side; the line under it is this many times as wide.
 _LINE, _UNDER = 1 / 450, 2.2
 #: A finding's ring is at least so many screen pixels wide, and this many times its box.
-_RING_PX, _RING = 26.0, 1.6
+_RING_PX, _RING = 26.0, 1.3
+_RING_LINE = 0.11
+#: Wider than this on the screen, a finding is seen without its ring.
+_NEAR_PX = 90.0
 
 
 class JobLayers:
@@ -42,6 +45,9 @@ class JobLayers:
         self.viewer = viewer
         self._on_drawn = on_drawn
         self._quiet = 0
+        self._colours: list[str] = []
+        self._near: tuple[bool, ...] | None = None
+        viewer.scene.camera.events.zoom.connect(self._zoomed)
         #: Names of layers that the person does not want to see.
         self.hidden: set[str] = set()
         self.photo: Image | None = None
@@ -100,6 +106,9 @@ class JobLayers:
         width = max(2.0, _LINE * max(self.photo.data.shape[:2]))
         with self.quietly():
             self._replace(self.ground, shapes, [SUPPORT] * len(shapes), _UNDER * width)
+            self.ground.features = {"label": labels}
+            self.ground.text.color = SUPPORT
+            self.ground.text.translation = (0.35 * width, 0.35 * width)
             chosen = set(self.outlines.selected_data)
             self._replace(self.outlines, shapes, colours, width)
             self.outlines.features = {"place": range(len(labels)), "label": labels}
@@ -116,11 +125,12 @@ class JobLayers:
         regions = [region for region in state.regions() if region.findings]
         found = [(finding, region) for region in regions for finding in region.findings]
         shape = self.photo.data.shape[:2]
-        labels: NDArray[Any] = np.zeros(shape, np.uint8)
-        if state.found is not None and found:
-            labels = state.found.labels()
-            if int(labels.max()) < 256:  # napari draws these four times as fast
-                labels = labels.astype(np.uint8)
+        rings = () if state.found is None else state.found.rings(_rim(shape))
+        # napari draws small numbers four times as fast.
+        few = all(int(crop.max()) < 256 for _, crop in rings)
+        labels: NDArray[Any] = np.zeros(shape, np.uint8 if few else np.uint16)
+        for (x0, y0, x1, y1), crop in rings:
+            np.copyto(labels[y0:y1, x0:x1], crop, where=crop > 0, casting="unsafe")
         boxes = np.array([finding.box_px for finding, _ in found], np.float64).reshape(-1, 4)
         with self.quietly():
             self.findings.data = labels
@@ -130,10 +140,14 @@ class JobLayers:
             if len(found):
                 size = _RING * (boxes[:, 2:] - boxes[:, :2]).max(axis=1) + 4.0
                 self.numbers.size = size
+                self.numbers.border_width = _RING_LINE  # napari thickens that of new points
                 self.numbers.features = {"label": [f"{f.id}" for f, _ in found]}
                 self.numbers.border_color = [LOOKS[r.state].colour for _, r in found]
                 self.numbers.face_color = "transparent"
                 self.numbers.selected_data = set()
+        self._colours = [LOOKS[region.state].colour for _, region in found]
+        self._near = None
+        self._zoomed()
 
     def show_map(self, picture: NDArray[Any] | None, factor: float, *, limit: float | None) -> None:
         """Lay a map over the photo; None takes it away.
@@ -163,13 +177,29 @@ class JobLayers:
             if limit is not None:
                 self.map.colormap = "magma"
                 self.map.contrast_limits = (0.0, limit)
-            self.map.opacity = 1.0 if colours else 0.85
+            self.map.opacity = 1.0
+            self.map.colorbar.visible = not colours
             self.map.visible = True
             self._front()
+
+    def _zoomed(self) -> None:
+        """A ring shows from far where a finding is; from near it would only be in the way."""
+        numbers = self.numbers
+        if numbers is None or numbers not in self.viewer.layers or not self._colours:
+            return
+        near = tuple(np.asarray(numbers.size) * self.viewer.scene.camera.zoom > _NEAR_PX)
+        if near != self._near:
+            self._near = near
+            numbers.border_color = [
+                "transparent" if close else colour
+                for close, colour in zip(near, self._colours, strict=True)
+            ]
 
     # ---- making --------------------------------------------------------------------------
 
     def _make(self, picture: NDArray[np.uint8]) -> None:
+        from napari.utils import DirectLabelColormap
+
         viewer = self.viewer
         there = (layer for layer in viewer.layers if layer.name == "photo" and layer.metadata)
         self.photo = next(there, None)  # of an example job that was opened from napari's menu
@@ -180,7 +210,15 @@ class JobLayers:
         self.map = viewer.add_image(
             np.zeros((2, 2), np.float32), name="map", visible=False, colormap="magma"
         )
-        self.ground = viewer.add_shapes(name="outlines' ground", ndim=2, face_color="transparent")
+        self.ground = viewer.add_shapes(
+            name="outlines' ground",
+            ndim=2,
+            face_color="transparent",
+            features={"label": np.array([""])[:0]},
+            feature_defaults={"label": ""},
+            text={"string": "{label}", "anchor": "upper_left", "size": 11, "color": SUPPORT},
+            opacity=0.9,
+        )
         self.ground.editable = False
         self.outlines = viewer.add_shapes(
             name="outlines",
@@ -189,16 +227,21 @@ class JobLayers:
             features={name: np.array([value])[:0] for name, value in FEATURES.items()},
             feature_defaults=FEATURES,
             text={"string": "{label}", "anchor": "upper_left", "size": 11, "color": "white"},
+            opacity=1.0,
         )
         self.findings = viewer.add_labels(
-            np.zeros(picture.shape[:2], np.uint8), name="findings", opacity=0.6
+            np.zeros(picture.shape[:2], np.uint8),
+            name="findings",
+            opacity=1.0,
+            # One colour for all: the number tells them apart, and napari's own would play.
+            colormap=DirectLabelColormap(color_dict={None: MARK, 0: "transparent"}),
         )
         self.findings.editable = False
         self.numbers = viewer.add_points(
             ndim=2,
             name="finding numbers",
             face_color="transparent",
-            border_width=0.12,
+            border_width=_RING_LINE,
             symbol="disc",
             canvas_size_limits=(_RING_PX, 10_000.0),
             features={"label": np.array([""])[:0]},
@@ -247,6 +290,11 @@ class JobLayers:
         action = str(getattr(event, "action", "")).rpartition(".")[2].lower()
         if not self._quiet and action in ("added", "changed", "removed"):
             self._on_drawn()
+
+
+def _rim(shape: tuple[int, ...]) -> int:
+    """Width of the line round a finding, photo pixels."""
+    return max(2, round(max(shape) / 1200))
 
 
 def _short(region: Region) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import partial
 
 from napari_fullhide.bench import Action, Bench
@@ -14,27 +15,38 @@ __all__ = ["join"]
 _FILLS, _LEAST_PX = 0.8, 160.0
 #: One press of a key moves the view by this part of the canvas, and zooms by this factor.
 _PAN, _ZOOM = 0.25, 1.5
+_WAYS = (("left", (0, -1)), ("right", (0, 1)), ("up", (-1, 0)), ("down", (1, 0)))
 
 
 def join(bench: Bench) -> None:
     """Give a bench its ways of looking."""
     model, view = bench.model, _View(bench)
+    bench.hold(view)
     model.selected.connect(view.go)
     there = partial(_has_photos, bench)
-    bench.add(
+    bench.add(*_photo_actions(bench, there), *_look_actions(view, bench, there))
+
+
+def _photo_actions(bench: Bench, there: Callable[[], bool]) -> list[Action]:
+    model = bench.model
+    return [
         Action(
             group="Photo",
-            text="Next photo",
-            keys=("PgDown", "."),
-            run=partial(model.step, 1),
+            text="Before",
+            keys=(",", "PgUp"),
+            run=partial(model.step, -1),
+            tip="The photo before this one.",
             enabled=there,
+            half=True,
         ),
         Action(
             group="Photo",
-            text="Photo before",
-            keys=("PgUp", ","),
-            run=partial(model.step, -1),
+            text="Next",
+            keys=(".", "PgDown"),
+            run=partial(model.step, 1),
+            tip="The next photo.",
             enabled=there,
+            half=True,
         ),
         Action(
             group="Photo",
@@ -44,54 +56,30 @@ def join(bench: Bench) -> None:
             tip="The next photo with a region that does not pass yet.",
             enabled=there,
         ),
+    ]
+
+
+def _look_actions(view: _View, bench: Bench, there: Callable[[], bool]) -> list[Action]:
+    def key_only(text: str, keys: tuple[str, ...], run: Callable[[], None]) -> Action:
+        return Action(group="Look", text=text, keys=keys, run=run, enabled=there, button=False)
+
+    return [
         Action(
             group="Look",
             text="Next place",
             keys=("F",),
-            run=partial(model.walk, 1),
+            run=partial(bench.model.walk, 1),
             tip="The next finding of this photo, or the next region without one.",
             enabled=there,
         ),
         Action(
             group="Look",
-            text="Place before",
-            keys=("Shift+F",),
-            run=partial(model.walk, -1),
+            text="Whole",
+            keys=("0", "Home"),
+            run=view.whole,
+            tip="The whole photo.",
             enabled=there,
-            button=False,
-        ),
-        Action(group="Look", text="Whole photo", keys=("0", "Home"), run=view.whole, enabled=there),
-        Action(
-            group="Look",
-            text="Nearer",
-            keys=("+", "="),
-            run=partial(view.zoom, _ZOOM),
-            enabled=there,
-            button=False,
-        ),
-        Action(
-            group="Look",
-            text="Farther",
-            keys=("-",),
-            run=partial(view.zoom, 1 / _ZOOM),
-            enabled=there,
-            button=False,
-        ),
-        *(
-            Action(
-                group="Look",
-                text=f"Move {name}",
-                keys=(f"Shift+{name.capitalize()}",),
-                run=partial(view.pan, *by),
-                enabled=there,
-                button=False,
-            )
-            for name, by in (
-                ("left", (0, -1)),
-                ("right", (0, 1)),
-                ("up", (-1, 0)),
-                ("down", (1, 0)),
-            )
+            half=True,
         ),
         *(
             Action(
@@ -102,13 +90,21 @@ def join(bench: Bench) -> None:
                 tip="Off for a look at the bare photo.",
                 enabled=there,
                 checked=partial(view.on, names),
+                half=True,
             )
             for text, key, names in (
                 ("Outlines", "O", ("outlines", "outlines' ground")),
                 ("Marks", "M", ("findings", "finding numbers")),
             )
         ),
-    )
+        key_only("Place before", ("Shift+F",), partial(bench.model.walk, -1)),
+        key_only("Nearer", ("+", "="), partial(view.zoom, _ZOOM)),
+        key_only("Farther", ("-",), partial(view.zoom, 1 / _ZOOM)),
+        *(
+            key_only(f"Move {name}", (f"Shift+{name.capitalize()}",), partial(view.pan, *by))
+            for name, by in _WAYS
+        ),
+    ]
 
 
 def _has_photos(bench: Bench) -> bool:

@@ -22,12 +22,18 @@ def run(folder: Path | None) -> None:
     """Open the window, with a job or empty, and stay until it is closed."""
     clear_foreign_qt()
     import napari
+    from qtpy.QtCore import QThreadPool
 
+    from napari_fullhide.closing import ClosingGuard
     from napari_fullhide.window import dress
 
-    viewer = napari.Viewer(title="fullhide", show=False)
+    viewer = napari.Viewer(title="fullhide", show=False, show_welcome_screen=False)
     bench = dress(viewer)
-    viewer.window._qt_window.showMaximized()  # noqa: SLF001
+    window = viewer.window._qt_window  # noqa: SLF001
+    guard = ClosingGuard(bench, window)
+    window.installEventFilter(guard)
+    window.showMaximized()
     if folder is not None:
         bench.open(folder)
     napari.run()
+    QThreadPool.globalInstance().waitForDone()  # a photo that is being opened has nowhere to go

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -21,6 +22,7 @@ __all__ = ["Drawn", "Found", "Kept", "PhotoState", "Region", "State", "same", "s
 
 Drawn = tuple[RegionOutline, ...]
 Labels = NDArray[np.uint16]
+Box = tuple[int, int, int, int]
 #: How a region or photo stands: a verdict, or why there is none.
 State = Literal["pass", "fail", "retake", "open", "reference", "ignore", "chart", "before"]
 
@@ -43,7 +45,7 @@ class Found:
 
     result: PhotoResult
     outlines: Drawn
-    marks: tuple[tuple[tuple[int, int, int, int], Labels], ...]
+    marks: tuple[tuple[Box, Labels], ...]
     problems: tuple[FullhideError, ...]
 
     def labels(self) -> Labels:
@@ -53,6 +55,24 @@ class Found:
         for (x0, y0, x1, y1), crop in self.marks:
             np.copyto(whole[y0:y1, x0:x1], crop, where=crop > 0)
         return whole
+
+    def rings(self, width: int) -> tuple[tuple[Box, Labels], ...]:
+        """A line of `width` pixels round each finding, with its id, in a box of the photo."""
+        right, bottom = self.result.size_px
+        made = []
+        for (x0, y0, x1, y1), crop in self.marks:
+            box = (
+                max(0, x0 - width),
+                max(0, y0 - width),
+                min(right, x1 + width),
+                min(bottom, y1 + width),
+            )
+            whole = np.zeros((box[3] - box[1], box[2] - box[0]), np.uint16)
+            whole[y0 - box[1] : y1 - box[1], x0 - box[0] : x1 - box[0]] = crop
+            brush = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * width + 1, 2 * width + 1))
+            grown = np.asarray(cv2.dilate(whole, brush), np.uint16)
+            made.append((box, np.where(whole > 0, np.uint16(0), grown)))
+        return tuple(made)
 
     def finding_at(self, x: float, y: float) -> int:
         """Id of the finding at a place in photo pixels; 0 if there is none."""

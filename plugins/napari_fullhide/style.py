@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from napari_fullhide.state import State
 
-__all__ = ["LOOKS", "SUPPORT", "Look", "contrast_ink"]
+__all__ = ["LOOKS", "MARK", "SUPPORT", "Look", "contrast_ink"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +44,8 @@ LOOKS: dict[State, Look] = {
 }
 #: Of the wider line under each outline.
 SUPPORT = "#101010"
+#: Of the pixels of a finding: a colour that no leather has.
+MARK = "#ff2bd6"
 
 
 def contrast_ink(colour: str) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from qtpy.QtCore import Qt
 from qtpy.QtGui import QKeySequence, QShortcut  # type: ignore[attr-defined]
-from qtpy.QtWidgets import QLabel, QSizePolicy, QVBoxLayout, QWidget
+from qtpy.QtWidgets import QGridLayout, QLabel, QVBoxLayout, QWidget
 
 from napari_fullhide.bench import Action, Bench
 from napari_fullhide.widgets import ActionButton, scrolled
@@ -15,7 +15,7 @@ __all__ = ["ToolStrip"]
 
 #: Headings in the order of the work; others come after these.
 _ORDER = ("Photo", "Look", "Inspect", "Draw", "File")
-_WIDTH = 178
+_WIDTH = 236
 
 
 class ToolStrip(QWidget):
@@ -33,13 +33,10 @@ class ToolStrip(QWidget):
         self.buttons: dict[str, ActionButton] = {}
         self._shortcuts: list[QShortcut] = []
         self._made: tuple[Action, ...] = ()
-        self._inner = QWidget()
-        self._column = QVBoxLayout(self._inner)
-        self._column.setContentsMargins(4, 2, 4, 2)
-        self._column.setSpacing(3)
+        self._area = scrolled(QWidget(), width=_WIDTH)
         outer = QVBoxLayout(self)
         outer.setContentsMargins(0, 0, 0, 0)
-        outer.addWidget(scrolled(self._inner, width=_WIDTH))
+        outer.addWidget(self._area)
         self.setMinimumWidth(_WIDTH)
         bench.refreshed.connect(self._refresh)
         self._refresh()
@@ -55,44 +52,61 @@ class ToolStrip(QWidget):
                     button.setChecked(action.checked())
 
     def _make(self) -> None:
-        while (item := self._column.takeAt(0)) is not None:
-            if (old := item.widget()) is not None:
-                old.deleteLater()
         for shortcut in self._shortcuts:
             shortcut.deleteLater()
         self.buttons.clear()
         self._shortcuts.clear()
         self._made = tuple(self.bench.actions)
+        inner = QWidget()
+        grid = QGridLayout(inner)
+        grid.setContentsMargins(4, 0, 4, 2)
+        grid.setSpacing(3)
+        row = 0
         for group in _groups(self._made):
             mine = [action for action in self._made if action.group == group]
             if any(action.button for action in mine):
-                heading = QLabel(group.upper())
-                heading.setContentsMargins(4, 6, 0, 0)
-                self._column.addWidget(heading)
+                heading = QLabel(group)
+                heading.setContentsMargins(2, 3, 0, 0)
+                grid.addWidget(heading, row, 0, 1, 2)
+                row = self._fill(grid, row + 1, mine)
             for action in mine:
-                self._add(action)
-        self._column.addStretch(1)
+                self._listen(action)
+        grid.setRowStretch(row, 1)
+        self._area.setWidget(inner)  # deletes the one before
 
-    def _add(self, action: Action) -> None:
-        def run() -> None:
-            if action.enabled():
-                action.run()
-            self.bench.refresh()
+    def _fill(self, grid: QGridLayout, row: int, actions: list[Action]) -> int:
+        """Put a group's buttons below each other, halves side by side; returns the next row."""
+        column = 0
+        for action in actions:
+            if not action.button:
+                continue
+            if column and not action.half:
+                row, column = row + 1, 0
+            grid.addWidget(self._button(action), row, column, 1, 1 if action.half else 2)
+            column = 1 - column if action.half else 0
+            row += 0 if column else 1
+        return row + 1 if column else row
 
-        if action.button:
-            button = ActionButton(action.text, action.keys[0] if action.keys else "", action.tip)
-            button.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
-            button.setCheckable(action.checked is not None)
-            button.clicked.connect(run)
-            self.buttons[action.text] = button
-            self._column.addWidget(button)
+    def _button(self, action: Action) -> ActionButton:
+        button = ActionButton(action.text, action.keys[0] if action.keys else "", action.tip)
+        button.setCheckable(action.checked is not None)
+        button.clicked.connect(lambda: self._run(action))
+        self.buttons[action.text] = button
+        return button
+
+    def _listen(self, action: Action) -> None:
         for key in action.keys:
             # Not napari's own keys: those are heard only while the photo has the focus, and a
             # layer's come first.
             shortcut = QShortcut(QKeySequence(key), self)
             shortcut.setContext(Qt.ShortcutContext.WindowShortcut)
-            shortcut.activated.connect(run)
+            shortcut.activated.connect(lambda: self._run(action))
             self._shortcuts.append(shortcut)
+
+    def _run(self, action: Action) -> None:
+        if action.enabled():
+            action.run()
+        self.bench.refresh()
 
 
 def _groups(actions: Iterable[Action]) -> list[str]:

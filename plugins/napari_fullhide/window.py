@@ -5,7 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from qtpy.QtCore import Qt, QTimer
+from qtpy.QtWidgets import QDockWidget
+
 from napari_fullhide.bench import Bench, bench_of
+from napari_fullhide.beside_pane import BesidePane
 from napari_fullhide.job_dock import JobDock
 from napari_fullhide.tools import ToolStrip
 
@@ -14,7 +18,8 @@ if TYPE_CHECKING:
 
 __all__ = ["dress", "job_dock", "open_in", "tool_strip"]
 
-_JOB, _TOOLS = "Job", "Tools"
+_JOB, _TOOLS, _BESIDE = "Job", "Tools", "Beside"
+_BESIDE_PX = 380
 
 
 def job_dock(viewer: napari.viewer.Viewer) -> JobDock:
@@ -37,11 +42,79 @@ def dress(viewer: napari.Viewer) -> Bench:
         window.add_dock_widget(ToolStrip(bench), name=_TOOLS, area="left")
     if not any(isinstance(widget, JobDock) for widget in there.values()):
         window.add_dock_widget(JobDock(bench), name=_JOB, area="right")
-    for name in ("dockLayerList", "dockLayerControls"):
-        dock: Any = getattr(getattr(window, "_qt_viewer", None), name, None)
-        if dock is not None:  # napari's View menu brings them back
-            dock.setVisible(False)
+        # Loud once for each window, however many docks there are.
+        bench.said.connect(_notify)
+        _put_away(viewer)
+        _invite(bench)
+        _offer_beside(bench, window)
     return bench
+
+
+def _offer_beside(bench: Bench, window: Any) -> None:
+    """Make the second picture's pane when it is first asked for."""
+    made: list[tuple[BesidePane, Any]] = []
+
+    def switched(on: bool) -> None:
+        if on and not made:
+            pane = BesidePane(bench)
+            made.append((pane, window.add_dock_widget(pane, name=_BESIDE, area="right")))
+            outer = getattr(window, "_qt_window", None)
+            if outer is not None:
+                outer.installEventFilter(pane)
+                dock = next(d for d in outer.findChildren(QDockWidget) if d.isAncestorOf(pane))
+                job = next(d for d in outer.findChildren(QDockWidget) if d.findChild(JobDock))
+                outer.splitDockWidget(dock, job, Qt.Orientation.Horizontal)
+                outer.resizeDocks([dock, job], [_BESIDE_PX, 1], Qt.Orientation.Horizontal)
+        for pane, dock in made:
+            dock.setVisible(on)
+            pane.fill()
+        stops = bench.model.stops()
+        if on and bench.model.region is None and stops:
+            bench.model.select(stops[0][0])
+        # Once the canvas has its new width: both pictures whole.
+        QTimer.singleShot(0, bench.look_again)
+
+    bench.hold(switched)
+    bench.beside_switched.connect(switched)
+
+
+def _invite(bench: Bench) -> None:
+    """Say in the empty canvas what to do first."""
+    text = bench.viewer.canvas.overlays.text
+    text.text = "Drop a job folder here\nor press J to choose one"
+    text.font_size, text.position = 20, "top_center"
+    text.visible = bench.model.job is None
+
+    def opened() -> None:
+        text.visible = False
+
+    bench.hold(opened)
+    bench.model.opened.connect(opened)
+
+
+def _put_away(viewer: napari.Viewer) -> None:
+    """Hide napari's own lists, welcome and keys of layers; its View menu brings the lists back."""
+    inner = getattr(viewer.window, "_qt_viewer", None)
+    for name in ("dockLayerList", "dockLayerControls"):
+        dock: Any = getattr(inner, name, None)
+        if dock is not None:
+            dock.setVisible(False)
+    if hasattr(inner, "show_welcome_screen"):
+        inner.show_welcome_screen = False
+
+    def quiet(event: Any) -> None:
+        told = getattr(getattr(viewer.window, "_status_bar", None), "_help", None)
+        if told is not None and event.value:
+            told.setText("")
+
+    viewer.events.help.connect(quiet, position="last")
+
+
+def _notify(text: str, bad: bool) -> None:
+    from napari.utils.notifications import show_warning
+
+    if bad:
+        show_warning(text)
 
 
 def open_in(viewer: napari.Viewer, folder: Path) -> Bench:
