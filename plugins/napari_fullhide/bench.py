@@ -74,7 +74,7 @@ class Action:
     group: str
     text: str
     keys: tuple[str, ...]
-    run: Callable[[], None]
+    run: Callable[[], object]
     tip: str = ""
     enabled: Callable[[], bool] = _always
     checked: Callable[[], bool] | None = None

@@ -141,7 +141,7 @@ class JobDock(QWidget):
                     headings[part].setFlags(Qt.ItemFlag.ItemIsEnabled)
                 where = headings[part]
             words = [photo_name(photo, part=part not in several), LOOKS[photo.state()].word]
-            item = QTreeWidgetItem(where, words)  # type: ignore[call-overload]
+            item = QTreeWidgetItem(where, words)
             item.setIcon(1, state_icon(photo.state()))
             item.setData(0, _WHAT, index)
             item.setToolTip(0, photo.entry.file)

@@ -94,7 +94,7 @@ def _invite(bench: Bench) -> None:
 
 def _put_away(viewer: napari.Viewer) -> None:
     """Hide napari's own lists, welcome and keys of layers; its View menu brings the lists back."""
-    inner = getattr(viewer.window, "_qt_viewer", None)
+    inner: Any = getattr(viewer.window, "_qt_viewer", None)
     for name in ("dockLayerList", "dockLayerControls"):
         dock: Any = getattr(inner, name, None)
         if dock is not None:
