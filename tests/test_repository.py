@@ -36,6 +36,7 @@ FLOORS = (
     {"engine"},
     {"overlay"},
     {"pictures", "console", "console_record"},
+    {"batch"},
     {"inspection"},
     {"report"},
     {"demo"},
@@ -207,7 +208,7 @@ IMPORT_NAMES = {
 
 
 # What an extra brings, imported only where it is needed and missed in one plain line.
-IN_EXTRAS = {"cryptography", "rawpy"}
+IN_EXTRAS = {"cryptography", "distributed", "rawpy"}
 
 
 def test_what_the_engine_imports_is_what_it_asks_for() -> None:

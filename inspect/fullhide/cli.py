@@ -207,6 +207,20 @@ def inspect(
         str | None,
         typer.Option(metavar="NAME", help="Who inspects; your login name if left out."),
     ] = None,
+    workers: Annotated[
+        int | None,
+        typer.Option(
+            metavar="N",
+            help="Photos inspected at the same time; as suits this machine if left out.",
+        ),
+    ] = None,
+    scheduler: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ADDRESS",
+            help="Send the photos to a dask.distributed cluster that sees the same folders.",
+        ),
+    ] = None,
     no_record: Annotated[
         bool,
         typer.Option("--no-record", help="Do not keep the inspections in the job folders."),
@@ -214,6 +228,7 @@ def inspect(
 ) -> int:
     """Inspect targets and return the exit status."""
     _positive("--mm-per-px", mm_per_px)
+    _shared_out(workers, scheduler)
     chart = _chart(chart_edition, chart_width_mm)
     colours = tuple(
         _colour("--under", text, f"under {number}") for number, text in enumerate(under or [], 1)
@@ -229,6 +244,8 @@ def inspect(
         overlays=overlays,
         mm_per_px=mm_per_px,
         by=None if no_record else (by or cli_record.default_name()),
+        workers=workers,
+        scheduler=scheduler,
     )
 
 
@@ -259,7 +276,10 @@ def _inspect(
     overlays: Path | None,
     mm_per_px: float | None,
     by: str | None,
+    workers: int | None,
+    scheduler: str | None,
 ) -> int:
+    from fullhide.batch import usual_workers
     from fullhide.console import show
     from fullhide.inspection import json_target, merged, run_jobs
     from fullhide.result import exit_status, write_json
@@ -269,7 +289,15 @@ def _inspect(
     if not jobs:
         return 2
     target = json_target(json, jobs)
-    results = run_jobs(jobs, masks=masks, overlays=overlays, mm_per_px=mm_per_px, by=by)
+    results = run_jobs(
+        jobs,
+        masks=masks,
+        overlays=overlays,
+        mm_per_px=mm_per_px,
+        by=by,
+        workers=workers or usual_workers(sum(len(job.photos) for job in jobs)),
+        scheduler=scheduler,
+    )
     whole = merged(jobs, results, problems)
     for problem in whole.problems[len(problems) :]:
         _say(problem)
@@ -327,6 +355,15 @@ def _jobs(
 
 cli_record.add_commands(app)
 cli_report.add_commands(app)
+
+
+def _shared_out(workers: int | None, scheduler: str | None) -> None:
+    if workers is not None and not 1 <= workers <= 256:
+        raise JobError("--workers", f"{workers} is no number of processes", "give 1 to 256")
+    if workers is not None and scheduler is not None:
+        raise JobError(
+            "--workers", "is for this machine, --scheduler for a cluster", "give one of them"
+        )
 
 
 def _positive(option: str, value: float | None) -> None:

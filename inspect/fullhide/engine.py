@@ -121,6 +121,7 @@ def inspect_photo(
     opened: Opened | None = None,
     kept: Mapping[str, Judged] | None = None,
     on_region: Callable[[int, int], None] | None = None,
+    threads: int | None = None,
 ) -> Inspection:
     """Inspect one photo of a job.
 
@@ -140,6 +141,8 @@ def inspect_photo(
     on_region
         Called after each region with the number judged and the number to judge, from any
         thread; what it raises ends the inspection.
+    threads
+        Regions that are judged at once; as suits the machine if left out.
 
     Returns
     -------
@@ -157,7 +160,7 @@ def inspect_photo(
     reading, spec = ready.reading, ready.spec
     polygons = [outline.polygon for outline in outlines]
     seconds = Seconds(entry.also, lambda file: _second(job, file, scene, reading, spec, polygons))
-    judged = _judged(scene, outlines, job, entry, seconds, kept or {}, on_region)
+    judged = _judged(scene, outlines, job, entry, seconds, kept or {}, on_region, threads)
     regions, labels = _numbered(scene, judged)
     photo = scene.photo
     result = PhotoResult(
@@ -213,6 +216,7 @@ def _judged(
     seconds: Seconds,
     kept: Mapping[str, Judged],
     on_region: Callable[[int, int], None] | None,
+    threads: int | None,
 ) -> dict[str, Judged]:
     """Every region by its name, judged anew where `kept` does not hold it."""
     reference = reference_colour(scene, outlines)
@@ -229,7 +233,8 @@ def _judged(
         return found
 
     # The work is in array calls that let other threads run.
-    with ThreadPoolExecutor(max_workers=max(1, min(4, os.cpu_count() or 1))) as pool:
+    many = threads if threads is not None else min(4, os.cpu_count() or 1)
+    with ThreadPoolExecutor(max_workers=max(1, many)) as pool:
         found = dict(zip([o.name for o in anew], pool.map(judged, anew), strict=True))
     return {o.name: found[o.name] if o.name in found else kept[o.name] for o in wanted}
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -31,8 +31,10 @@ def run_jobs(
     overlays: Path | None = None,
     mm_per_px: float | None = None,
     by: str | None = None,
+    workers: int = 1,
+    scheduler: str | None = None,
 ) -> list[JobResult]:
-    """Inspect `jobs` one after another.
+    """Inspect `jobs`, one photo after another or several at once.
 
     Parameters
     ----------
@@ -43,6 +45,10 @@ def run_jobs(
     by
         Who inspects: each finished inspection is kept under this name in the record of its job
         folder. None keeps nothing.
+    workers
+        Processes that inspect at the same time; pictures and records are written by this one.
+    scheduler
+        Address of a dask.distributed scheduler that shares the photos out instead.
 
     Returns
     -------
@@ -54,6 +60,8 @@ def run_jobs(
     ------
     OutputError
         If a target folder cannot be used; nothing has been inspected then.
+    JobError
+        If the cluster cannot be used; nothing has been inspected then.
     """
     paths = [job.path(entry.file) for job in jobs for entry in job.photos]
     pictures = Pictures(paths, masks=masks, overlays=overlays)
@@ -61,31 +69,94 @@ def run_jobs(
         return [
             JobResult(job=job.name, fullhide=__version__, problems=job.problems) for job in jobs
         ]
+    keepers = {
+        number: Keeper(job, by, mm_per_px)
+        for number, job in enumerate(jobs)
+        if by is not None and not job.loose
+    }
+    inspect = _one_by_one if workers == 1 and scheduler is None else _at_once
+    with progress_bar(len(paths)) as step:
+        results = inspect(
+            jobs,
+            pictures,
+            keepers,
+            step,
+            mm_per_px=mm_per_px,
+            workers=workers,
+            scheduler=scheduler,
+        )
+    if pictures.problems:
+        results[-1] = replace(results[-1], problems=(*results[-1].problems, *pictures.problems))
+    return results
+
+
+def _one_by_one(
+    jobs: Sequence[Job],
+    pictures: Pictures,
+    keepers: Mapping[int, Keeper],
+    step: Callable[..., None],
+    *,
+    mm_per_px: float | None,
+    **_: object,
+) -> list[JobResult]:
     # Only now: loading the engine takes a moment, and a mistyped folder should show at once.
     from fullhide.engine import inspect_job
 
     results: list[JobResult] = []
-    with progress_bar(len(paths)) as step:
-        for job in jobs:
-            keeper = Keeper(job, by, mm_per_px) if by is not None and not job.loose else None
+    for number, job in enumerate(jobs):
+        keeper = keepers.get(number)
 
-            def on_photo(
-                photo: PhotoResult,
-                artifacts: PhotoArtifacts,
-                job: Job = job,
-                keeper: Keeper | None = keeper,
-            ) -> None:
-                # First of all: pictures can be drawn again.
-                if keeper is not None:
-                    keeper.keep(photo, artifacts.outlines)
-                pictures.write(job.path(photo.file), photo, artifacts)
+        def on_photo(
+            photo: PhotoResult,
+            artifacts: PhotoArtifacts,
+            job: Job = job,
+            keeper: Keeper | None = keeper,
+        ) -> None:
+            # First of all: pictures can be drawn again.
+            if keeper is not None:
+                keeper.keep(photo, artifacts.outlines)
+            pictures.write(job.path(photo.file), photo, artifacts)
 
-            result = inspect_job(job, mm_per_px=mm_per_px, on_photo=on_photo, progress=step)
-            kept = () if keeper is None else keeper.finish()
-            results.append(replace(result, problems=(*result.problems, *kept)))
-    if pictures.problems:
-        results[-1] = replace(results[-1], problems=(*results[-1].problems, *pictures.problems))
+        result = inspect_job(job, mm_per_px=mm_per_px, on_photo=on_photo, progress=step)
+        results.append(_finished(result, keeper))
     return results
+
+
+def _at_once(
+    jobs: Sequence[Job],
+    pictures: Pictures,
+    keepers: Mapping[int, Keeper],
+    step: Callable[..., None],
+    *,
+    mm_per_px: float | None,
+    workers: int,
+    scheduler: str | None,
+) -> list[JobResult]:
+    from fullhide.batch import Outcome, inspect_many
+
+    def on_outcome(number: int, outcome: Outcome) -> None:
+        if outcome.result is not None:
+            if number in keepers:
+                keepers[number].keep(outcome.result, outcome.outlines)
+            path = jobs[number].path(outcome.result.file)
+            pictures.write_made(path, mask=outcome.mask, overlay=outcome.overlay)
+        step()
+
+    results = inspect_many(
+        jobs,
+        workers=workers,
+        scheduler=scheduler,
+        mm_per_px=mm_per_px,
+        mask=pictures.masks,
+        overlay=pictures.overlays,
+        on_outcome=on_outcome,
+    )
+    return [_finished(result, keepers.get(number)) for number, result in enumerate(results)]
+
+
+def _finished(result: JobResult, keeper: Keeper | None) -> JobResult:
+    kept = () if keeper is None else keeper.finish()
+    return replace(result, problems=(*result.problems, *kept))
 
 
 def merged(

@@ -40,7 +40,7 @@ from fullhide.outlines import RegionOutline
 from fullhide.photo import Photo
 from fullhide.result import PhotoResult, RegionResult
 
-__all__ = ["MAX_SIDE", "draw_overlay", "save_overlay"]
+__all__ = ["MAX_SIDE", "draw_overlay", "overlay_png", "save_overlay"]
 
 Image = NDArray[np.uint8]
 Mask = NDArray[np.uint8]
@@ -108,6 +108,28 @@ def draw_overlay(
     return np.concatenate([sheet.image, legend])
 
 
+def overlay_png(
+    photo: Photo,
+    *,
+    result: PhotoResult,
+    outlines: Iterable[RegionOutline],
+    label_map: NDArray[np.uint16] | None = None,
+) -> bytes:
+    """`draw_overlay`'s picture as a PNG file.
+
+    Raises
+    ------
+    OutputError
+        The picture cannot be made into a PNG.
+    """
+    drawn = draw_overlay(photo, result=result, outlines=outlines, label_map=label_map)
+    image = cv2.cvtColor(drawn, cv2.COLOR_RGB2BGR)
+    done, data = cv2.imencode(".png", image, [cv2.IMWRITE_PNG_COMPRESSION, 4])
+    if not done:
+        raise OutputError(photo.path, "its overlay cannot be made into a PNG", "report this photo")
+    return data.tobytes()
+
+
 def save_overlay(
     path: Path | str,
     *,
@@ -123,13 +145,8 @@ def save_overlay(
     OutputError
         The file cannot be written.
     """
-    target = Path(path)
-    drawn = draw_overlay(photo, result=result, outlines=outlines, label_map=label_map)
-    image = cv2.cvtColor(drawn, cv2.COLOR_RGB2BGR)
-    done, data = cv2.imencode(".png", image, [cv2.IMWRITE_PNG_COMPRESSION, 4])
-    if not done:
-        raise OutputError(target, "cannot be made into a PNG", "report this photo")
-    write_bytes(target, data.tobytes())
+    data = overlay_png(photo, result=result, outlines=outlines, label_map=label_map)
+    write_bytes(Path(path), data)
 
 
 class _Sheet:

@@ -14,7 +14,7 @@ from fullhide.result import PhotoResult
 if TYPE_CHECKING:
     from fullhide.engine import PhotoArtifacts
 
-__all__ = ["Pictures", "picture_names"]
+__all__ = ["Pictures", "mask_png", "overlay_png", "picture_names"]
 
 MASK_SUFFIX = ".findings.png"
 OVERLAY_SUFFIX = ".overlay.png"
@@ -96,27 +96,55 @@ class Pictures:
         self._masks = ready_folder(masks) if masks else None
         self._overlays = ready_folder(overlays) if overlays else None
 
+    @property
+    def masks(self) -> bool:
+        """Whether masks are still wanted."""
+        return self._masks is not None
+
+    @property
+    def overlays(self) -> bool:
+        """Whether overlays are still wanted."""
+        return self._overlays is not None
+
     def write(self, path: Path, result: PhotoResult, artifacts: PhotoArtifacts) -> None:
         """Write the pictures of one photo; what goes wrong is kept in `problems`.
 
         After a folder has failed once nothing more is tried there: a full disk is one problem,
         not one a photo.
         """
-        stem = self._names[path]
-        if self._masks is not None:
-            mask = self._masks / f"{stem}{MASK_SUFFIX}"
-            if not self._tried(mask, lambda: _save_mask(mask, artifacts)):
-                self._masks = None
-        if self._overlays is not None:
-            overlay = self._overlays / f"{stem}{OVERLAY_SUFFIX}"
-            if not self._tried(overlay, lambda: _save_overlay(overlay, result, artifacts)):
-                self._overlays = None
+        self._write(
+            path,
+            lambda target: write_bytes(target, mask_png(artifacts)),
+            lambda target: _save_overlay(target, result, artifacts),
+        )
 
-    def _tried(self, target: Path, save: Callable[[], None]) -> bool:
+    def write_made(self, path: Path, *, mask: bytes | None, overlay: bytes | None) -> None:
+        """Write pictures of one photo that were made elsewhere; as `write`, None writes none."""
+        self._write(
+            path,
+            None if mask is None else lambda target: write_bytes(target, mask),
+            None if overlay is None else lambda target: write_bytes(target, overlay),
+        )
+
+    def _write(
+        self,
+        path: Path,
+        save_mask: Callable[[Path], None] | None,
+        save_overlay: Callable[[Path], None] | None,
+    ) -> None:
+        stem = self._names[path]
+        if self._masks and save_mask:
+            mask = self._masks / f"{stem}{MASK_SUFFIX}"
+            self._masks = self._masks if self._tried(mask, save_mask) else None
+        if self._overlays and save_overlay:
+            overlay = self._overlays / f"{stem}{OVERLAY_SUFFIX}"
+            self._overlays = self._overlays if self._tried(overlay, save_overlay) else None
+
+    def _tried(self, target: Path, save: Callable[[Path], None]) -> bool:
         try:
             if target.resolve() in self._originals:
                 raise OutputError(target, "is one of the photos", "name another folder")
-            save()
+            save(target)
         except OutputError as error:
             self.problems.append(error)
             return False
@@ -124,14 +152,40 @@ class Pictures:
         return True
 
 
-def _save_mask(target: Path, artifacts: PhotoArtifacts) -> None:
+def mask_png(artifacts: PhotoArtifacts) -> bytes:
+    """The numbers of the findings as a 16-bit PNG file.
+
+    Raises
+    ------
+    OutputError
+        They cannot be made into a PNG.
+    """
     import cv2
 
     # Mostly zeros: the fastest compression already makes it small.
     done, png = cv2.imencode(".png", artifacts.label_map, [cv2.IMWRITE_PNG_COMPRESSION, 1])
     if not done:
-        raise OutputError(target, "cannot be made into a PNG", "report this photo")
-    write_bytes(target, png.tobytes())
+        photo = artifacts.photo.path
+        raise OutputError(photo, "its mask cannot be made into a PNG", "report this photo")
+    return png.tobytes()
+
+
+def overlay_png(result: PhotoResult, artifacts: PhotoArtifacts) -> bytes:
+    """The photo with outlines and findings drawn on, as a PNG file.
+
+    Raises
+    ------
+    OutputError
+        It cannot be made into a PNG.
+    """
+    from fullhide import overlay
+
+    return overlay.overlay_png(
+        artifacts.photo,
+        result=result,
+        outlines=artifacts.outlines,
+        label_map=artifacts.label_map,
+    )
 
 
 def _save_overlay(target: Path, result: PhotoResult, artifacts: PhotoArtifacts) -> None:
