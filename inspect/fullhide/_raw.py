@@ -14,6 +14,7 @@ import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import lru_cache
 from io import BytesIO
 from typing import Any
 
@@ -110,10 +111,7 @@ def develop(header: Header) -> Developed:
         damaged = bool(said())
     if pixels.shape != (header.height, header.width, 3):
         raise UnusableError(*_DAMAGED)
-    curve = _icc.srgb_curve(_icc.codes(_LEVELS))
-    profile = _icc.Profile(
-        "camera raw", np.stack([curve] * 3, axis=1), matrix * balance, rough=not sure
-    )
+    profile = _icc.Profile("camera raw", _curves(), matrix * balance, rough=not sure)
     return Developed(
         pixels=pixels,
         profile=profile,
@@ -216,6 +214,12 @@ def _stacked(raw: Any) -> NDArray[np.uint16]:
     table = (np.arange(_LEVELS)[:, None] - black) / span
     first = np.ascontiguousarray(stored[..., :3], np.uint16)
     return np.asarray(cv2.LUT(first, _coded(table).astype(np.uint16)[None]), np.uint16)
+
+
+@lru_cache(maxsize=1)
+def _curves() -> F64:
+    """The way back from `_coded`, for each channel."""
+    return np.stack([_icc.srgb_curve(_icc.codes(_LEVELS))] * 3, axis=1)
 
 
 def _coded(light: F64) -> F64:
