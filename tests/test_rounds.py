@@ -14,6 +14,7 @@ from kept_job import SEAT, judged, keep, moved, outline, photo, result, spot, wr
 
 from fullhide.job import Job
 from fullhide.record import Carried, Record
+from fullhide.report.kept import known_of_standing
 from fullhide.standing import RegionStanding, standing
 
 EARLY = spot(1, 9.0, (150.0, 120.0))
@@ -252,6 +253,9 @@ def test_what_one_photo_fails_on_is_not_gone_for_another_view_of_the_same_moment
             "fail: `first.jpg` of the same round shows a spot that this photo does not: touch up "
             "and shoot again"
         )
+        # The pages say the same of it.
+        (shown,) = known_of_standing(standing(job)).inspected
+        assert (shown.word, shown.against) == ("fail", (item.says,))
 
 
 def test_a_photo_that_was_first_inspected_in_a_later_run_is_a_later_round(job: Job) -> None:
@@ -303,3 +307,14 @@ def test_what_has_no_name_of_its_own_is_not_answered_by_another_photo(
     now = standing(job)
     assert [one.word for one in now.regions if one.name == "surface"] == ["fail", "pass"]
     assert any("so that a new" in item.says for item in now.gate.against)
+
+
+def test_a_proposal_carried_over_from_an_earlier_photo_answers_for_it(tmp_path: Path) -> None:
+    job = write_job(tmp_path, photo("a.jpg"), photo("b.jpg"), outlines=[outline("a.jpg", "seat")])
+    keep(job, "a.jpg", judged("fail", EARLY))
+    drawn = job.outlines_of("a.jpg")[0]
+    carried = replace(drawn, photo="b.jpg", properties={"proposed": True, "carried": True})
+    found = result(job, "b.jpg", judged("pass", proposed=True))
+    Record(tmp_path).add(job, found, outlines=[carried], by="Robin")
+    assert answers(job) == {1: "gone"}
+    assert region(job).word == "pass"

@@ -246,7 +246,7 @@ def _of_newest(region: RegionStanding, newest: Round, last: Rank) -> list[tuple[
 
 def _unnamed(region: RegionStanding, newest: Round) -> str:
     """What to do so that a new photo can answer for a region that has no name of its own."""
-    if newest.result.proposed:
+    if not newest.inspection.named(newest.result):
         return "; outline and name it, so that a new photo can answer for it"
     if region.part is None:
         return "; give its photo a `part` in job.toml, so that a new one can answer for it"

@@ -135,6 +135,11 @@ class KeptInspection:
         found = (region for region in self.photo.regions if region.name.casefold() == wanted)
         return next(found, None)
 
+    def named(self, region: RegionResult) -> bool:
+        """Whether a region has its name from a person: drawn, or carried over from a photo."""
+        outline = self.outline(region.name) if region.proposed else None
+        return not region.proposed or bool(outline and outline.properties.get("carried"))
+
     def outline(self, name: str) -> RegionOutline | None:
         """The outline that a region was inspected in."""
         wanted = name.casefold()

@@ -7,8 +7,9 @@ A region is what bears its name in photos of one part: photos of one part that s
 the same name show the same surface, and the newest one counts. They are taken in the order of the
 stages of work, within a stage by the time they were shot, and in the order in which they were first
 inspected where one of them has no time. What a photo fails on is answered only by one that was
-taken after work can have been done on it. A proposed outline has no name of its own yet, nor has
-what is in a photo without a part: these are regions of their own photos.
+taken after work can have been done on it. A proposed outline has no name of its own yet, unless it
+was carried over from an earlier photo, nor has what is in a photo without a part: these are regions
+of their own photos.
 """
 
 from __future__ import annotations
@@ -165,7 +166,7 @@ def _part(asked: Asked, part: _Part, contents: Contents) -> PartStanding:
     before: dict[str, KeptInspection] = {}
     for kept, result in _regions(part.shots):
         key = result.name.casefold()
-        if result.proposed or part.name is None:
+        if part.name is None or not kept.named(result):
             key = f"{key}\n{kept.photo.file}"
         if kept.stage == "before":
             before[key] = kept

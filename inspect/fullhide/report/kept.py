@@ -114,7 +114,8 @@ def _inspected(job: Job, region: RegionStanding, part: str | None) -> Inspected:
         outline=shot.outline(region.name),
         before=before,
         before_outline=outline,
-        against=tuple(a.says for a in region.against if a.reason not in ("fail", "retake")),
+        # Its own verdict is told by its reasons; another photo of the round may fail on a spot.
+        against=tuple(a.says for a in region.against if a.reason != newest.result.verdict),
         # In a first round every spot is new: nothing to say.
         answers={number: s.answer for number, s in told.items()} if len(region.rounds) > 1 else {},
         covered=frozenset(number for number, s in told.items() if s.set_aside is not None),
