@@ -121,7 +121,12 @@ def test_a_photo_that_was_altered_is_named(job: Job, file: str, data: bytes | No
     ("old", "new", "file", "says"),
     [
         ("[38.0, -28.0, 9.0]", "[38.0, -28.0, 9.5]", "job.toml", "the colours"),
-        ("[[under]]", "[limits]\nshow_through_mm2 = 5.0\n[[under]]", "job.toml", "the limits"),
+        (
+            "[[under]]",
+            "[limits]\nshow_through_mm2 = 5.0\n[[under]]",
+            "job.toml",
+            "the limits (show_through_mm2 from 1 to 5)",
+        ),
         ("[500.0, 60.0]", "[499.0, 60.0]", "regions.geojson", "its outlines"),
         ('"front"', '"frond"', "regions.geojson", "its outlines"),
     ],

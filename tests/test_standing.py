@@ -165,10 +165,16 @@ def test_a_pass_of_half_the_region_does_not_answer_for_the_rest(tmp_path: Path) 
 @pytest.mark.parametrize(
     ("change", "says"),
     [
-        ({"limits": "\n[limits]\nshow_through_mm2 = 9.0\n\n"}, "the limits"),
-        ({"outlines": [outline("seat.jpg", "seat", SEAM)]}, "its outlines"),
-        ({"outlines": []}, "its outlines"),
-        ({"outlines": [outline("seat.jpg", "seat"), outline("seat.jpg", "b", SEAM)]}, "outlines"),
+        (
+            {"limits": "\n[limits]\nshow_through_mm2 = 9.0\n\n"},
+            "the limits (show_through_mm2 from 1 to 9) changed",
+        ),
+        ({"outlines": [outline("seat.jpg", "seat", SEAM)]}, "its outlines (seat) changed"),
+        ({"outlines": []}, "its outlines (seat) changed"),
+        (
+            {"outlines": [outline("seat.jpg", "seat"), outline("seat.jpg", "b", SEAM)]},
+            "outlines (b) changed",
+        ),
         ({"parts": PART + "airbag = true\n"}, "airbag"),
         ({"parts": '[finish]\nname = "fox"\nlab = [46.0, 21.0, 28.0]\n\n' + PART}, "the colours"),
     ],

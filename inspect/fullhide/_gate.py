@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import get_args
 
 import numpy as np
@@ -20,7 +20,7 @@ from fullhide._standing_data import (
     RegionStanding,
     Round,
 )
-from fullhide.job import Job, PhotoEntry
+from fullhide.job import Job, Limits, PhotoEntry
 from fullhide.outlines import RegionOutline
 from fullhide.quality import FLAGS
 from fullhide.record import KeptInspection
@@ -122,12 +122,11 @@ def changes(asked: Asked, kept: KeptInspection, *, files: bool = True) -> tuple[
     if job.airbag(entry.part) != kept.airbag:
         found.append("whether the part may hold an airbag")
     if job.limits != kept.limits:
-        found.append("the limits")
+        found.append(_changed_limits(kept.limits, job.limits))
     colours = (job.under, job.thread, job.finish, job.chart)
     if colours != (kept.under, kept.thread, kept.finish, kept.chart):
         found.append("the colours or the chart")
-    if not _same_outlines(asked, entry, kept):
-        found.append("its outlines")
+    found += _changed_outlines(asked, entry, kept)
     return tuple(dict.fromkeys(found))
 
 
@@ -139,12 +138,24 @@ def _size(job: Job, file: str) -> int | None:
         return None
 
 
-def _same_outlines(asked: Asked, entry: PhotoEntry, kept: KeptInspection) -> bool:
+def _changed_limits(before: Limits, now: Limits) -> str:
+    pairs = ((f.name, getattr(before, f.name), getattr(now, f.name)) for f in fields(Limits))
+    told = [f"{name} from {old:g} to {new:g}" for name, old, new in pairs if old != new]
+    return f"the limits ({', '.join(told)})"
+
+
+def _changed_outlines(asked: Asked, entry: PhotoEntry, kept: KeptInspection) -> list[str]:
+    """What to call the outlines that changed; empty if none did."""
     if asked.job.needs_proposal(entry.file):
-        return all(outline.properties.get("proposed") for outline in kept.outlines)
+        drawn = [o.name for o in kept.outlines if not o.properties.get("proposed")]
+        return [f"its outlines ({', '.join(drawn)})"] if drawn else []
     size = kept.photo.size_px
     now = Counter(_outline_key(outline, size) for outline in asked.outlines.get(entry.file, ()))
-    return now == Counter(_outline_key(outline, size) for outline in kept.outlines)
+    before = Counter(_outline_key(outline, size) for outline in kept.outlines)
+    if now == before:
+        return []
+    names = dict.fromkeys(key[0] for key in [*(before - now), *(now - before)])
+    return [f"its outlines ({', '.join(names)})"]
 
 
 def _outline_key(outline: RegionOutline, size: tuple[int, int]) -> tuple[str, str, bytes]:
