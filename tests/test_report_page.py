@@ -25,6 +25,7 @@ from report_job import (
     pass_all,
     region,
 )
+from report_tools import page_texts
 from typer.testing import CliRunner
 
 from fullhide import wording
@@ -440,6 +441,27 @@ def test_a_photo_is_shown_upright_and_in_its_colours(
     assert np.abs(shown - upright).mean() < 3
 
 
+@pytest.mark.parametrize("kind", ["PNG", "TIFF", "HEIF", "JPEG"])
+def test_a_photo_of_any_kind_is_shown(tmp_path: Path, kind: str) -> None:
+    from PIL import Image
+    from pillow_heif import from_pillow
+
+    stream = io.BytesIO()
+    plain = Image.new("RGB", (800, 600), (140, 85, 60))
+    if kind == "HEIF":
+        from_pillow(plain).save(stream, quality=95)
+    else:
+        plain.save(stream, kind, quality=95)
+    job = make_job(tmp_path / "j", SHOTS[1:2], "name = 'j'\n", photo=lambda _: stream.getvalue())
+    photo, outlines = inspected(job, SHOTS[1])
+    Record(job.folder).add(job, photo, outlines=outlines, by="R. Weaver")
+    pictures = make_pictures(page_of(known_of_record(job)), job.folder)
+    assert pictures.problems == ()
+    with Image.open(io.BytesIO(next(iter(pictures.photos.values())).jpeg)) as image:
+        assert image.size == (800, 600)
+        assert np.abs(np.asarray(image, np.int16) - (140, 85, 60)).max() <= 4
+
+
 def test_a_photo_that_was_changed_since_is_not_shown_under_its_old_marks(tmp_path: Path) -> None:
     job = inspected_job(tmp_path / "j", SHOTS[:2])
     page = page_of(known_of_record(job), now=NOW)
@@ -480,6 +502,33 @@ def test_report_and_export_name_what_they_wrote(tmp_path: Path) -> None:
     assert {path.name for path in out.iterdir()} == {
         "measures.csv", "findings.csv", "rounds.csv", "export.json",
     }  # fmt: skip
+
+
+def test_a_job_signed_with_a_reason_says_so_on_every_page_and_gives_its_seal(
+    tmp_path: Path,
+) -> None:
+    from fullhide import proof
+
+    job = inspected_job(tmp_path / "j", SHOTS[:3])
+    seal = proof.sign(job, by="R. Weaver", despite="the owner waits")[0].hash
+
+    def pages() -> list[str]:
+        html, report, sheet = write_report(job.folder).files
+        assert html.name == "report.html"
+        plain = html_text.unescape(re.sub(r"<[^>]+>", " ", html.read_text()))
+        return [" ".join(plain.split()), *page_texts(report), *page_texts(sheet)]
+
+    told = pages()
+    for text in told:
+        assert "Signed although something stood against it" in text
+        assert "the owner waits" in text
+    assert seal in told[0]
+    since = "Something was added or changed after this signature"
+    assert not any(since in text for text in told)
+    newest = Record(job.folder).newest("photos/right_2.jpg")
+    assert newest is not None
+    Record(job.folder).set_aside(newest, "seat", 1, reason="a hair", by="R. Weaver")
+    assert since in pages()[0]
 
 
 def test_the_demo_ends_with_the_report(
