@@ -6,6 +6,7 @@ import datetime as dt
 import json
 import shutil
 import tempfile
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -54,7 +55,10 @@ def papers(page: Page, pictures: Pictures, names: tuple[str, ...]) -> dict[str, 
             desk = _Desk(root, page, pictures)
             (root / "data.json").write_text(desk.data(), "utf-8")
             shutil.copy(TEMPLATES / _COMMON, root)
-            return {paper: _set(root, paper, page) for paper in names}
+            # typst lets other threads run.
+            with ThreadPoolExecutor(max_workers=max(1, len(names))) as pool:
+                made = pool.map(lambda paper: _set(root, paper, page), names)
+                return dict(zip(names, made, strict=True))
     except OSError as error:
         raise OutputError(
             error.filename or tempfile.gettempdir(),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import NamedTuple
 
@@ -51,9 +52,10 @@ def write_report(folder: Path, out: Path | None = None, *, known: Known | None =
     target = ready_folder(out or known.job.folder / FOLDER)
     page = page_of(known)
     pictures = make_pictures(page, known.job.folder)
-    made = {"report.html": report_html(page, pictures)}
-    for name, data in papers(page, pictures, ("report", "touch_up")).items():
-        made[f"{name}.pdf"] = data
+    with ThreadPoolExecutor(max_workers=1) as pool:
+        set_papers = pool.submit(papers, page, pictures, ("report", "touch_up"))
+        made = {"report.html": report_html(page, pictures)}
+        made |= {f"{name}.pdf": data for name, data in set_papers.result().items()}
     return Written(_written(target, made), (*known.problems, *pictures.problems))
 
 
