@@ -193,7 +193,7 @@ def test_the_smallest_detectable_spot_inverts_the_discs_height() -> None:
     p = pair()
     highest = 0.4 * p.share_at_limit * separation(level, p)
     blur_mm = 0.2
-    area = detectable_mm2([(level, highest)], p, blur_mm=blur_mm)
+    area = detectable_mm2([(level, highest)], p, blur_mm=blur_mm, k=1.645)
     sigma2 = (level.sigma_px * level.mm_per_px) ** 2 + blur_mm**2
     # A disc of that area, at the limit's share, must stand just as high as what may hide.
     height = 1 - np.exp(-(area / np.pi) / (2 * sigma2))
@@ -204,8 +204,8 @@ def test_what_may_hide_everywhere_has_no_smallest_spot() -> None:
     level = stack_of(noise(13))[0]
     p = pair()
     high = 2.0 * p.share_at_limit * separation(level, p)
-    assert detectable_mm2([(level, high)], p, blur_mm=0.1) == float("inf")
-    assert detectable_mm2([], p, blur_mm=0.1) == float("inf")
+    assert detectable_mm2([(level, high)], p, blur_mm=0.1, k=1.645) == float("inf")
+    assert detectable_mm2([], p, blur_mm=0.1, k=1.645) == float("inf")
 
 
 @given(noisier=st.floats(1.0, 8.0), blur=st.floats(0.0, 0.5))
@@ -214,9 +214,9 @@ def test_more_noise_or_blur_never_shows_smaller_spots(noisier: float, blur: floa
     level = stack_of(noise(14, (60, 80)))[0]
     p = pair()
     worse = replace(level, covariance=level.covariance * noisier**2)
-    plain = detectable_mm2([(level, 4.0)], p, blur_mm=0.1)
-    assert detectable_mm2([(worse, 4.0)], p, blur_mm=0.1) >= plain
-    assert detectable_mm2([(level, 4.0)], p, blur_mm=0.1 + blur) >= plain
+    plain = detectable_mm2([(level, 4.0)], p, blur_mm=0.1, k=1.645)
+    assert detectable_mm2([(worse, 4.0)], p, blur_mm=0.1, k=1.645) >= plain
+    assert detectable_mm2([(level, 4.0)], p, blur_mm=0.1 + blur, k=1.645) >= plain
 
 
 def test_reach_is_the_highest_bound_among_the_free_places() -> None:

@@ -31,7 +31,7 @@ from fullhide.quality import blocking
 from fullhide.region import RegionView, view_panel, view_seam
 from fullhide.result import Measure, RegionResult, Verdict
 from fullhide.robust import median
-from fullhide.surface import Pair, colour_pair
+from fullhide.surface import Pair, Veil, colour_pair, veil_over
 from fullhide.verdict import combine
 
 __all__ = ["Scene", "Seen", "judge_region", "reference_colour"]
@@ -51,6 +51,11 @@ _DARK_CODE = 10.0
 _FEWEST_PIXELS = 150
 #: A region counts as the colour beneath itself when it is this near to it (our own choice, ΔE00).
 _BARE_DELTA_E = 4.0
+#: From here on the region has another finish than the one asked for (our own choice, ΔE00).
+_OTHER_FINISH = 15.0
+#: Relative doubt of the light on the part against that on the chart, by what is known of the light
+#: (our own allowances: a part lies higher than the chart and bends).
+_LIGHT_DOUBT = {"grey board": 0.1, "neutral surround": 0.15, "none": 0.3}
 _NO_UNDER = (
     "no colour beneath is named, so nothing can be looked for: name it with [[under]] in "
     "job.toml or with --under"
@@ -290,27 +295,28 @@ def _outcomes(
     return outcomes
 
 
-def _finish(scene: Scene, ground: Background, job: Job) -> Vector:
-    """XYZ of the finish in the light that the other colours' values are given for."""
+def _finish(scene: Scene, ground: Background, job: Job) -> tuple[Vector, Veil]:
+    """XYZ of the finish in the light that the other colours' values are given for, and its veil."""
     if not job.finish:
-        return ground.finish
+        return ground.finish, Veil()
     asked = lab_to_xyz(job.finish.lab)
     if not scene.calibrated:
-        return asked
-    if float(delta_e00(xyz_to_lab(ground.finish), xyz_to_lab(asked))) >= 15.0:
-        return ground.finish
+        return asked, Veil()
+    if float(delta_e00(xyz_to_lab(ground.finish), xyz_to_lab(asked))) >= _OTHER_FINISH:
+        return ground.finish, Veil()
     # The region may lie in less light than the chart: both colours of a pair must be taken in
     # the same light.
-    finish: Vector = ground.finish / float(np.clip(ground.finish[1] / asked[1], 0.4, 2.0))
-    return finish
+    shading, veil = veil_over(ground.finish, asked, light_doubt=_LIGHT_DOUBT[scene.field.source])
+    finish: Vector = np.maximum(ground.finish / shading - veil.light, 0.5 * asked)
+    return finish, veil
 
 
 def _allowed(scene: Scene, ground: Background, job: Job) -> list[Pair]:
     """Thread and what else may be seen, as pairs with the finish."""
-    finish = _finish(scene, ground, job)
+    finish, veil = _finish(scene, ground, job)
     limit = job.limits.show_through_delta_e
     made = [
-        colour_pair(thread.name, finish, lab_to_xyz(thread.lab), limit_delta_e=limit)
+        colour_pair(thread.name, finish, lab_to_xyz(thread.lab), limit_delta_e=limit, veil=veil)
         for thread in job.thread
     ]
     return [pair for pair in made if np.isfinite(pair.share_at_limit)]
@@ -320,7 +326,7 @@ def _pairs(
     scene: Scene, ground: Background, job: Job, *, airbag: bool
 ) -> tuple[list[Pair], Outcome | None]:
     """Colour pairs that could be seen; or, if the region is a colour beneath itself, its fail."""
-    finish = _finish(scene, ground, job)
+    finish, veil = _finish(scene, ground, job)
     asked = lab_to_xyz(job.finish.lab) if job.finish else None
     pairs = []
     for under in job.under:
@@ -330,7 +336,9 @@ def _pairs(
         wanted = float("inf") if asked is None else float(delta_e00(lab, xyz_to_lab(asked)))
         if scene.calibrated and apart < _BARE_DELTA_E and apart < wanted:
             return [], _bare(under.name, asked is not None, airbag)
-        pair = colour_pair(under.name, finish, xyz, limit_delta_e=job.limits.show_through_delta_e)
+        pair = colour_pair(
+            under.name, finish, xyz, limit_delta_e=job.limits.show_through_delta_e, veil=veil
+        )
         if np.isfinite(pair.share_at_limit):
             pairs.append(pair)
     return pairs, None

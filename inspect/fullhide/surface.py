@@ -8,7 +8,7 @@ colours). With ``n``, ``u``, ``w`` known, three channels give the three unknowns
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, cast
 
 import cv2
@@ -17,13 +17,25 @@ from numpy.typing import ArrayLike, NDArray
 
 from fullhide.colour import WHITE_D50, delta_e00, xyz_to_lab
 
-__all__ = ["Pair", "Solution", "colour_pair", "condition_number", "mix_delta_e", "solve"]
+__all__ = [
+    "Pair",
+    "Solution",
+    "Veil",
+    "colour_pair",
+    "condition_number",
+    "mix_delta_e",
+    "solve",
+    "veil_over",
+]
 
 Array = NDArray[np.float32]
 Vector = NDArray[np.float64]
 
 #: Above this the three colours are as good as in one plane (tried on rendered photos).
 NEAR_DEGENERATE = 1000.0
+#: How far a dye may be off the lightness asked for (L*) and, relative, off its hue; how much shine
+#: lies over a dyed surface away from its highlights, of a white (our own allowances).
+_DYE_OFF, _DYE_HUE, _VEIL = 2.0, 0.05, 0.04
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,6 +53,11 @@ class Pair:
     share_at_limit
         The share at which the mixture differs from the finish by the limit; infinite if even the
         bare colour beneath does not.
+    veil
+        XYZ(D50) of the shine that lies over the whole finish in the photo, shape (3,): a spot's
+        contrast is the smaller for it, what a person sees of it from another side is not.
+    doubt
+        Relative standard uncertainty of the contrast by the veil's.
     """
 
     name: str
@@ -49,16 +66,31 @@ class Pair:
     light: Vector
     condition: float
     share_at_limit: float
+    veil: Vector = field(default_factory=lambda: np.zeros(3))
+    doubt: float = 0.0
+
+    @property
+    def seen(self) -> Vector:
+        """XYZ(D50) of the finish with the veil over it."""
+        return self.finish + self.veil
 
     @property
     def contrast(self) -> Vector:
-        """Relative change of the three channels from finish to bare colour beneath."""
-        return self.under / self.finish - 1.0
+        """Relative change of the three channels from finish to bare colour beneath, as seen."""
+        return (self.under - self.finish) / self.seen
 
     @property
     def near_degenerate(self) -> bool:
         """Whether the colour beneath can be taken for shadow or shine."""
         return self.condition > NEAR_DEGENERATE
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Veil:
+    """Shine that lies over a whole finish, XYZ(D50), and what its doubt does to a contrast."""
+
+    light: Vector = field(default_factory=lambda: np.zeros(3))
+    doubt: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +104,53 @@ class Solution:
     share: Array
     highlight: Array
     share_u: float
+
+
+def veil_over(
+    seen: ArrayLike, finish: ArrayLike, *, light: ArrayLike = WHITE_D50, light_doubt: float
+) -> tuple[float, Veil]:
+    """Part what a finish looks like into its shading and the shine that lies over it.
+
+    On a dark finish the broad reflection of a top coat can be half of what is seen. The seen
+    colour is `s * finish + k * light`; a coloured finish tells both apart by its saturation, a
+    grey or black one only by how well the amount of light is known.
+
+    Parameters
+    ----------
+    seen, finish
+        XYZ(D50) as the photo shows it and as it was asked for, shape (3,).
+    light
+        XYZ(D50) of the light.
+    light_doubt
+        Relative standard uncertainty of the light on the part against that on the chart.
+
+    Returns
+    -------
+    shading, veil
+        `s`, and the shine in units of it (`k * light / s`).
+
+    Notes
+    -----
+    Bayes' rule on a grid of `k`, with `s` at its best. A dye that is `_DYE_OFF` lighter or darker
+    than asked counts as doubt of the light.
+    """
+    g, n, w = (np.asarray(c, np.float64) for c in (seen, finish, light))
+    lightness = float(xyz_to_lab(n)[0])
+    off = float(np.hypot(light_doubt, 3.0 * _DYE_OFF / (lightness + 16.0)))
+    k = np.linspace(0.0, 0.95, 96) * float((g / w).min())
+    left = (g - k[:, None] * w) / (_DYE_HUE * g)
+    own = n / (_DYE_HUE * g)
+    s = (left @ own + 1.0 / off**2) / (own @ own + 1.0 / off**2)
+    cost = np.square(left - s[:, None] * own).sum(axis=1) + np.square((s - 1.0) / off)
+    cost += np.square(k / _VEIL)
+    weight = np.exp(-0.5 * (cost - cost.min()))
+    weight /= weight.sum()
+    # Part of the finish in what is seen: what a contrast is diluted to.
+    part = s * n[1] / (s * n[1] + k * w[1])
+    mean = float(weight @ part)
+    doubt = float(np.sqrt(weight @ np.square(part - mean))) / mean
+    shading = float(g[1] * mean / n[1])
+    return shading, Veil(light=w * (g[1] * (1.0 - mean) / (w[1] * shading)), doubt=doubt)
 
 
 def mix_delta_e(finish: ArrayLike, under: ArrayLike, share: ArrayLike) -> NDArray[np.float64]:
@@ -141,8 +220,10 @@ def colour_pair(
     limit_delta_e: float,
     light: ArrayLike = WHITE_D50,
     covariance: ArrayLike | None = None,
+    veil: Veil | None = None,
 ) -> Pair:
     """Return the pair of a finish and a colour beneath, XYZ(D50), with what follows from it."""
+    over = Veil() if veil is None else veil
     return Pair(
         name=name,
         finish=np.maximum(np.asarray(finish, np.float64), 1e-4),
@@ -150,6 +231,8 @@ def colour_pair(
         light=np.asarray(light, np.float64),
         condition=condition_number(finish, under, light, covariance=covariance),
         share_at_limit=share_for(finish, under, limit_delta_e),
+        veil=over.light,
+        doubt=over.doubt,
     )
 
 

@@ -68,6 +68,8 @@ _PLAIN = 8.0
 _STEP_SPREAD, _STEP_MIDDLE = 2.0, 1.0
 #: Farther off than this a pixel counts no more to its surroundings' spread (our own choice).
 _FARTHEST = 4.0
+#: Standard deviations that a spot must bring to be excluded in noise (DEVELOPERS.md, the bound).
+_ASKED = 5.9
 _SAMPLE = 10_000
 _JOINT_SAMPLE = 6_000
 #: Areas of discs that are tried, over the limit's.
@@ -476,7 +478,9 @@ def _peaks(t: Array) -> NDArray[np.float32]:
     return np.sort(t[(t >= top) & (t > _PEAK)])[::-1]
 
 
-def detectable_mm2(found: Sequence[tuple[Level, float]], pair: Pair, *, blur_mm: float) -> float:
+def detectable_mm2(
+    found: Sequence[tuple[Level, float]], pair: Pair, *, blur_mm: float, k: float
+) -> float:
     """Smallest spot at the limit's difference that the region is known not to hide.
 
     Parameters
@@ -487,6 +491,8 @@ def detectable_mm2(found: Sequence[tuple[Level, float]], pair: Pair, *, blur_mm:
         The colours; its `share_at_limit` is what the spot shows.
     blur_mm
         Standard deviation of the photo's own blur.
+    k
+        The guard's coverage factor.
 
     Returns
     -------
@@ -496,11 +502,11 @@ def detectable_mm2(found: Sequence[tuple[Level, float]], pair: Pair, *, blur_mm:
     if not found:
         return float("inf")
     areas = found[0][0].area_mm2 * _AREAS
+    # The contrast's own doubt joins the guard's in quadrature, at the height that is asked for.
+    doubt = float(np.hypot(1.0, _ASKED * pair.doubt)) - 1.0
+    sure = pair.share_at_limit * max(0.05, 1.0 - k / _ASKED * doubt)
 
-    parts = [
-        pair.share_at_limit / highest * (level.weights(pair) @ pair.contrast)
-        for level, highest in found
-    ]
+    parts = [sure / highest * (level.weights(pair) @ pair.contrast) for level, highest in found]
 
     def margin(area_mm2: NDArray[np.float64]) -> NDArray[np.float64]:
         over = [

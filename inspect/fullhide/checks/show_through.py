@@ -90,7 +90,7 @@ def show_through(
     smallest: dict[str, float] = {}
     for pair in pairs:
         marked, found = _marked(stack, pair, ground.judged.shape, photo_px=view.factor, k=k)
-        smallest[pair.name] = detectable_mm2(found, pair, blur_mm=blur_mm)
+        smallest[pair.name] = detectable_mm2(found, pair, blur_mm=blur_mm, k=k)
         seeds.extend(_seeds(marked))
     look = Look(
         view=view,

@@ -279,8 +279,8 @@ def _share(extent: Extent, pair: Pair, share_map: Array, fine: Array, look: Look
         height = float(local[core].mean())
     else:
         mean = fine[extent.window][core].mean(axis=0, dtype=np.float64)
-        colour = pair.finish * (1.0 + mean)
-        noise = look.stack[0].covariance * np.outer(pair.finish, pair.finish)
+        colour = pair.seen * (1.0 + mean)
+        noise = look.stack[0].covariance * np.outer(pair.seen, pair.seen)
         found = solve(colour[None, None].astype(np.float32), pair=pair, covariance=noise)
         height = float(found.share[0, 0])
     if extent.kept < _NARROW:
@@ -307,7 +307,7 @@ def _spot(
     px2 = view.mm_per_px**2
     core_mm2 = extent.half_area_px * px2
     doubt = SHARE_DOUBT if pair.condition <= SOLVABLE else SHARE_DOUBT_ALIKE
-    share_u = float(np.hypot(share / seed.height, doubt * share))
+    share_u = share * float(np.sqrt(1.0 / seed.height**2 + doubt**2 + pair.doubt**2))
     at = pair.share_at_limit
     area = extent.area_px(at) * px2
     low = extent.area_px(at, share=share - k * share_u) * px2

@@ -207,7 +207,7 @@ def _ways(pair: Pair, look: Texture, limits: Limits) -> list[_Way]:
     The path bends: over a light colour a film first turns more chromatic, then lighter.
     """
     films = film_path(pair.finish, pair.under)
-    path = (films / pair.finish - 1.0) @ look.axes.to.T
+    path = ((films - pair.finish) / pair.seen) @ look.axes.to.T
     channel = int(np.abs(pair.under - pair.finish).argmax())
     shares = (films - pair.finish)[:, channel] / (pair.under - pair.finish)[channel]
     shares = np.clip(shares, 0.0, 1.0)
