@@ -18,13 +18,12 @@ from fullhide.checks.filter import (
     FALSE_ALARMS,
     Level,
     covariance_of,
-    detectable_mm2,
     levels,
-    reach,
     sampled,
     significance,
     threshold,
 )
+from fullhide.checks.reach import detectable_mm2, headroom, reach
 from fullhide.colour import lab_to_xyz
 from fullhide.surface import Pair, colour_pair
 
@@ -198,6 +197,23 @@ def test_the_smallest_detectable_spot_inverts_the_discs_height() -> None:
     # A disc of that area, at the limit's share, must stand just as high as what may hide.
     height = 1 - np.exp(-(area / np.pi) / (2 * sigma2))
     assert height * p.share_at_limit * separation(level, p) == pytest.approx(highest, rel=1e-6)
+
+
+@given(highest=st.floats(0.05, 1.5))
+@settings(max_examples=20, deadline=None)
+def test_headroom_and_the_smallest_spot_tell_the_same(highest: float) -> None:
+    level = stack_of(noise(12, (60, 80)))[-1]
+    p = pair()
+    hidden = [(level, highest * p.share_at_limit * separation(level, p))]
+    room = headroom(hidden, p, blur_mm=0.0, k=1.645)
+    smallest = detectable_mm2(hidden, p, blur_mm=0.0, k=1.645)
+    assert (room >= 1.0) == (smallest <= level.area_mm2)
+    # A disc of the level's own area under its Gaussian of 0.6 radii (arithmetic).
+    assert room * highest == pytest.approx(1 - np.exp(-0.5 / 0.36), rel=1e-5)
+
+
+def test_where_nothing_was_looked_at_there_is_no_headroom() -> None:
+    assert headroom([], pair(), blur_mm=0.1, k=1.645) == 0.0
 
 
 def test_what_may_hide_everywhere_has_no_smallest_spot() -> None:

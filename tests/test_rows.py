@@ -34,6 +34,11 @@ def test_a_spot_beside_the_row_is_none_of_it() -> None:
     assert in_rows(places, areas).tolist() == [True] * 8 + [False]
 
 
+def test_rows_beside_it_of_which_less_was_seen_belong_to_it() -> None:
+    seen = np.vstack([row(8, 4.0, 0.0), row(2, 4.0, 0.0) + (6.0, 3.5), [(70.0, 33.5)]])
+    assert in_rows(seen, np.full(11, 1.0)).tolist() == [True] * 10 + [False]
+
+
 def test_a_spot_in_the_row_of_another_size_stays() -> None:
     places = row(8, 4.0, 0.0)
     areas = np.full(8, 1.0)

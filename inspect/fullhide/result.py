@@ -93,6 +93,8 @@ class RegionResult:
         The smallest spot that this photo would have shown here, mm².
     flags
         Names of `fullhide.quality.FLAGS`.
+    ask_mm_per_px
+        How near the next photo has to be to settle a retake, mm; None where that is not the way.
     """
 
     name: str
@@ -105,6 +107,7 @@ class RegionResult:
     detectable_mm2: float | None = None
     findings: tuple[Finding, ...] = ()
     flags: tuple[str, ...] = ()
+    ask_mm_per_px: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -255,6 +258,7 @@ def _region(region: RegionResult) -> dict[str, Any]:
         "findings": [_finding(finding) for finding in region.findings],
         "proposed": bool(region.proposed),
         "flags": list(region.flags),
+        "ask_mm_per_px": _plain(region.ask_mm_per_px),
     }
 
 

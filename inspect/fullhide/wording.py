@@ -14,6 +14,7 @@ __all__ = [
     "evenness_reason",
     "flag_reasons",
     "match_reason",
+    "nearer_reason",
     "may_hold_airbag",
     "passed_reason",
     "size",
@@ -32,6 +33,10 @@ AIRBAG_NOTICE = (
 SECOND_PHOTO = (
     "a second photo may settle it: keep the camera where it is, move the lamp to the other side, "
     "give plenty of light, take the same view again and name it under `also` in job.toml"
+)
+MOVE_LAMP = (
+    "in plenty of light; then once more from the same place with the lamp moved to the other side, "
+    "and name that photo under `also` in job.toml"
 )
 AIRBAG_REFER = "refer to the vehicle maker or a qualified airbag technician"
 # Places where makers put airbags; common practice, no source for the list being complete.
@@ -87,7 +92,8 @@ def spots_reason(
         if along is not None:
             text += f" from {along[0]:.0f} to {along[1]:.0f} mm along the seam"
     if not sure:
-        return text + ": too near the limit to tell; look there, or take it again from nearer"
+        text += ": too near the limit to tell; look there"
+        return text if airbag else text + ", and touch it up if it shows"
     if airbag:
         return f"{text}: {AIRBAG_REFER}"
     return text + ": touch up and shoot again"
@@ -145,6 +151,16 @@ def bands_reason(
     return (
         f"{text}: spray the next coat across them, each pass half over the last, at an even "
         "distance and speed"
+    )
+
+
+def nearer_reason(mm_per_px: float, longer_px: int) -> str:
+    """How near the next photo has to be, by what its longer side shows."""
+    across = mm_per_px * longer_px / 10.0
+    shown = f"{across:.0f} cm" if across >= 10 else f"{across:.1f} cm"
+    return (
+        f"take it again from so near that the picture's longer side shows {shown} at most (a "
+        f"larger region in parts), {MOVE_LAMP}"
     )
 
 

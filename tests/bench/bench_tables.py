@@ -249,7 +249,7 @@ GOALS: tuple[tuple[str, str, Callable[[Sequence[Row]], str]], ...] = (
     ("retakes, all", "<= 8 %", lambda r: _retakes(r, well_shot=False)),
     ("retakes, well-shot", "", lambda r: _retakes(r, well_shot=True)),
     ("retakes that name the photo to take", "all", _named),
-    ("retakes settled by the second photo (--also)", ">= 90 %", _settled),
+    ("retakes settled by the photos asked for (--also)", ">= 90 %", _settled),
     ("  settled wrongly", "", _wrong_after),
     ("area error, median", "<= 0.20", lambda r: _errors(r, "area_error")),
     ("share error, median", "<= 0.08", lambda r: _errors(r, "share_error")),

@@ -20,13 +20,13 @@ import cv2
 import numpy as np
 from bench_tables import print_tables
 from scene_truth import outline
-from scenes import Case, make
+from scenes import LOOSE, NOISE_OF, Case, make
 from score import Row, score
 
 from fullhide.engine import Inspection, inspect_photo
 from fullhide.job import ChartSettings, Colour, Job, PhotoEntry, RegionOutline
 from fullhide.overlay import save_overlay
-from fullhide.phantom import Rendering, render, save_photo
+from fullhide.phantom import Rendering, Scene, render, save_photo
 
 KEPT = Path("/tmp/b")
 
@@ -86,32 +86,55 @@ def run_one(args: tuple[int, int, bool, bool]) -> Row:
             case, rendering, got.result, got.artifacts.label_map, took_s=took, problems=problems
         )
         if also and row.verdict == "retake":
-            row = _again(row, rendering, folder, entry)
+            row = _again(row, folder, entry)
     return row
 
 
-def _again(row: Row, rendering: Rendering, folder: Path, entry: PhotoEntry) -> Row:
-    """Take what was asked for and look again: the lamp moved, and a grey board if that was asked.
+def _again(row: Row, folder: Path, entry: PhotoEntry) -> Row:
+    """Take the photos that were asked for, and look again.
 
-    A retake that asks for a photo from nearer, sharper or darker gets the lamp moved too: `also`
-    is the second photo that a job file can name.
+    As the reasons say: from as near as asked, in good light, loose things taken off, a stop
+    darker, with a grey board; and the lamp moved for the photo named under `also`. The camera is
+    taken to show the whole region from there, as a photo of each part of it would.
     """
-    case = row.case
+    case, said = row.case, " ".join(row.reasons)
     rng = np.random.default_rng([case.seed, case.number, 7])
-    asked = []
-    if not case.board and any("grey board" in reason for reason in row.reasons):
-        save_photo(render(case.scene.grey_board()), folder / "g.jpg", quality=92)
+    scene, asked = case.scene, ["lamp"]
+    if row.ask_mm_per_px is not None:
+        scene = _nearer(scene, row.ask_mm_per_px)
+        asked.append(f"{row.ask_mm_per_px:.3f} mm/px")
+    camera = scene.camera
+    if "light" in said:
+        camera = replace(camera, noise=NOISE_OF[camera.sensor])
+    if "darker" in said:
+        camera = replace(camera, exposure=camera.exposure / 2.0)
+        asked.append("darker")
+    scene = replace(scene, camera=camera)
+    if "take off" in said:
+        loose = tuple(d for d in scene.distractors if d.kind not in LOOSE)
+        scene = replace(scene, distractors=loose)
+        asked.append("wiped")
+    if case.board or "grey board" in said:
+        save_photo(render(scene.grey_board()), folder / "g.jpg", quality=92)
         entry = replace(entry, grey_board="g.jpg")
         asked.append("board")
+    rendering = render(scene)
+    save_photo(rendering, folder / "p.jpg", quality=max(case.quality, 90))
     turn = float(rng.uniform(60, 120)) * float(rng.choice([-1, 1]))
     shift = (float(rng.uniform(-25, 25)), float(rng.uniform(-25, 25)))
-    moved = case.scene.lamp_moved(turn, shift_px=shift)
-    save_photo(render(moved), folder / "q.jpg", quality=case.quality)
+    moved = scene.lamp_moved(turn, shift_px=shift)
+    save_photo(render(moved), folder / "q.jpg", quality=max(case.quality, 90))
     entry = replace(entry, also=("q.jpg",))
-    asked.append("lamp")
-    got = inspect_photo(job_for(case, rendering, folder, entry), entry)
-    verdict = got.result.regions[0].verdict or "none"
+    job = job_for(replace(case, scene=scene), rendering, folder, entry)
+    verdict = inspect_photo(job, entry).result.regions[0].verdict or "none"
     return replace(row, second=verdict, second_asked="+".join(asked))
+
+
+def _nearer(scene: Scene, mm_per_px: float) -> Scene:
+    """The same part from nearer, in more pixels."""
+    times = scene.mm_per_px / mm_per_px
+    width, height = (round(side * times) for side in scene.size_px)
+    return replace(scene, mm_per_px=mm_per_px, size_px=(width, height))
 
 
 def _keep(folder: Path, got: Inspection) -> None:
@@ -152,7 +175,7 @@ def main() -> int:
     parser.add_argument("--seed", type=int, nargs="+", default=[1], help="one or several")
     parser.add_argument("--scenes", type=int, default=120, help="for each seed")
     parser.add_argument("--only", type=int, help="this scene only; its files stay in /tmp/b")
-    parser.add_argument("--also", action="store_true", help="settle retakes with a second photo")
+    parser.add_argument("--also", action="store_true", help="take the photos that retakes ask for")
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("-v", action="store_true", help="a few lines on each scene")
     args = parser.parse_args()

@@ -69,6 +69,7 @@ class Row:
     reasons: tuple[str, ...]
     flags: tuple[str, ...]
     detectable_mm2: float | None
+    ask_mm_per_px: float | None
     measures: dict[str, tuple[float | None, float | None]]
     misses: tuple[Miss, ...]
     uneven_delta_e: float
@@ -152,6 +153,7 @@ def score(
         reasons=region.reasons,
         flags=region.flags,
         detectable_mm2=region.detectable_mm2,
+        ask_mm_per_px=region.ask_mm_per_px,
         measures={name: (m.value, m.u) for name, m in region.measures.items()},
         misses=misses,
         uneven_delta_e=uneven_of(case, truth, inside),

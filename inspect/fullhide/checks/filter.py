@@ -27,9 +27,7 @@ from fullhide.surface import Pair
 __all__ = [
     "Level",
     "covariance_of",
-    "detectable_mm2",
     "levels",
-    "reach",
     "sampled",
     "significance",
     "threshold",
@@ -68,12 +66,8 @@ _PLAIN = 8.0
 _STEP_SPREAD, _STEP_MIDDLE = 2.0, 1.0
 #: Farther off than this a pixel counts no more to its surroundings' spread (our own choice).
 _FARTHEST = 4.0
-#: Standard deviations that a spot must bring to be excluded in noise (DEVELOPERS.md, the bound).
-_ASKED = 5.9
 _SAMPLE = 10_000
 _JOINT_SAMPLE = 6_000
-#: Areas of discs that are tried, over the limit's.
-_AREAS = np.geomspace(0.02, 64.0, 120)
 #: Shading classes, finer towards the deep creases and the shine.
 _QUANTILES = (0, 0.002, 0.006, 0.02, 0.06, 0.15, 0.35, 0.65, 0.85, 0.94, 0.98, 0.994, 0.998, 1)
 
@@ -476,65 +470,3 @@ def _peaks(t: Array) -> NDArray[np.float32]:
     """Heights of an image's local maxima above `_PEAK`, highest first."""
     top = cv2.dilate(t, np.ones((5, 5), np.uint8))
     return np.sort(t[(t >= top) & (t > _PEAK)])[::-1]
-
-
-def detectable_mm2(
-    found: Sequence[tuple[Level, float]], pair: Pair, *, blur_mm: float, k: float
-) -> float:
-    """Smallest spot at the limit's difference that the region is known not to hide.
-
-    Parameters
-    ----------
-    found
-        For each level: the level, and its greatest `reach`.
-    pair
-        The colours; its `share_at_limit` is what the spot shows.
-    blur_mm
-        Standard deviation of the photo's own blur.
-    k
-        The guard's coverage factor.
-
-    Returns
-    -------
-    float
-        mm²: it and every larger one, up to 64 times the limit, would be seen; else infinite.
-    """
-    if not found:
-        return float("inf")
-    areas = found[0][0].area_mm2 * _AREAS
-    # The contrast's own doubt joins the guard's in quadrature, at the height that is asked for.
-    doubt = float(np.hypot(1.0, _ASKED * pair.doubt)) - 1.0
-    sure = pair.share_at_limit * max(0.05, 1.0 - k / _ASKED * doubt)
-
-    parts = [sure / highest * (level.weights(pair) @ pair.contrast) for level, highest in found]
-
-    def margin(area_mm2: NDArray[np.float64]) -> NDArray[np.float64]:
-        over = [
-            level.response(area_mm2, blur_mm=blur_mm) @ part
-            for (level, _), part in zip(found, parts, strict=True)
-        ]
-        return np.asarray(np.max(over, axis=0) - 1.0, np.float64)
-
-    # A filter that looks around a spot answers a wide one less: every larger size must be seen.
-    unseen = np.flatnonzero(margin(areas) < 0.0)
-    if not unseen.size:
-        return float(areas[0])
-    last = int(unseen[-1])
-    if last == len(areas) - 1:
-        return float("inf")
-    low, high = float(areas[last]), float(areas[last + 1])
-    for _ in range(16):
-        middle = 0.5 * (low + high)
-        low, high = (low, middle) if margin(np.array([middle]))[0] >= 0.0 else (middle, high)
-    return high
-
-
-def reach(t: Array, spread: Array, *, free: Mask, k: float) -> float:
-    """Highest filter output, in the region's standard deviations, that a place may truly have.
-
-    The one-sided upper bound of the output, `k` local standard deviations up, at the place where
-    it is highest: a spot that would stand higher than this is nowhere among the `free` pixels.
-    """
-    if not free.any():
-        return float("inf")
-    return float(((t + np.float32(k)) * spread)[free].max())

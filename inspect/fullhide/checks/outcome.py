@@ -39,7 +39,11 @@ class Spot:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Outcome:
-    """Verdict of one check with what it rests on; verdict None where the check does not apply."""
+    """Verdict of one check with what it rests on; verdict None where the check does not apply.
+
+    `headroom` is 1 or more where no spot of the limit could hide, and below 1 how far the picture
+    is from that.
+    """
 
     check: str
     verdict: Verdict | None
@@ -48,4 +52,5 @@ class Outcome:
     spots: tuple[Spot, ...] = ()
     labels: NDArray[np.uint16] | None = None
     detectable_mm2: float | None = None
+    headroom: float | None = None
     flags: tuple[str, ...] = ()

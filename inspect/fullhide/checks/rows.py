@@ -34,7 +34,9 @@ def in_rows(centres_mm: Vector, areas_mm2: Vector) -> NDArray[np.bool_]:
     Returns
     -------
     ndarray of bool (N,)
-        True for marks of a straight, evenly spaced row of at least `FEWEST` small ones alike.
+        True for marks of a straight, evenly spaced row of at least `FEWEST` small ones alike, and
+        for others alike that follow one another by the same step: rows beside it, of which less
+        was seen.
 
     Notes
     -----
@@ -47,10 +49,21 @@ def in_rows(centres_mm: Vector, areas_mm2: Vector) -> NDArray[np.bool_]:
     places, areas = centres_mm[small], areas_mm2[small]
     apart = np.linalg.norm(places[:, None] - places[None], axis=-1)
     for i, j in np.argwhere(np.triu((apart >= NEAREST_MM) & (apart <= FARTHEST_MM))):
-        row = _row(places, areas, places[i], places[j] - places[i])
+        step = places[j] - places[i]
+        row = _row(places, areas, places[i], step)
         if row.size:
             member[small[row]] = True
+            member[small[_beside(places, areas, step, float(np.median(areas[row])))]] = True
     return member
+
+
+def _beside(places: Vector, areas: Vector, step: Vector, usual: float) -> NDArray[np.intp]:
+    """Marks of a usual area that have another one just a step before or behind them."""
+    alike = (areas <= ALIKE * usual) & (areas >= usual / ALIKE)
+    off = places[:, None] - places[None]
+    close = ASTRAY * float(np.linalg.norm(step))
+    near = (np.linalg.norm(off - step, axis=-1) <= close) & alike[:, None] & alike[None]
+    return np.flatnonzero(near.any(axis=1) | near.any(axis=0))
 
 
 def _row(places: Vector, areas: Vector, start: Vector, step: Vector) -> NDArray[np.intp]:

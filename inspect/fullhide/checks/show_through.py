@@ -11,15 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fullhide.background import Background
-from fullhide.checks.filter import (
-    Level,
-    detectable_mm2,
-    levels,
-    reach,
-    significance,
-    threshold,
-)
+from fullhide.checks.filter import Level, levels, significance, threshold
 from fullhide.checks.outcome import Outcome
+from fullhide.checks.reach import detectable_mm2, headroom, reach
 from fullhide.checks.rows import in_rows
 from fullhide.checks.spots import ALIKE, Found, Look, Seed, measured
 from fullhide.job import Limits
@@ -88,9 +82,11 @@ def show_through(
     )
     seeds: list[Seed] = []
     smallest: dict[str, float] = {}
+    room = float("inf")
     for pair in pairs:
         marked, found = _marked(stack, pair, ground.judged.shape, photo_px=view.factor, k=k)
         smallest[pair.name] = detectable_mm2(found, pair, blur_mm=blur_mm, k=k)
+        room = min(room, headroom(found, pair, blur_mm=blur_mm, k=k))
         seeds.extend(_seeds(marked))
     look = Look(
         view=view,
@@ -103,7 +99,8 @@ def show_through(
         scale_doubt=scale_doubt,
         k=k,
     )
-    return _judged(_without_holes(measured(seeds, look), look), smallest, look)
+    outcome = _judged(_without_holes(measured(seeds, look), look), smallest, look)
+    return replace(outcome, headroom=room if np.isfinite(room) else None)
 
 
 def _marked(

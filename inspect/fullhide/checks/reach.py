@@ -1,0 +1,127 @@
+"""What a region could still hide: the smallest spot that is sure to be seen, and what lacks."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fullhide.checks.filter import Level
+from fullhide.surface import Pair
+
+__all__ = ["detectable_mm2", "headroom", "reach"]
+
+Array = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+Areas = NDArray[np.float64]
+
+#: Areas of discs that are tried, over the limit's.
+_AREAS = np.geomspace(0.02, 64.0, 120)
+#: Standard deviations that a spot must bring to be excluded in noise (DEVELOPERS.md, the bound).
+_ASKED = 5.9
+
+
+def detectable_mm2(
+    found: Sequence[tuple[Level, float]], pair: Pair, *, blur_mm: float, k: float
+) -> float:
+    """Smallest spot at the limit's difference that the region is known not to hide.
+
+    Parameters
+    ----------
+    found
+        For each level: the level, and its greatest `reach`.
+    pair
+        The colours; its `share_at_limit` is what the spot shows.
+    blur_mm
+        Standard deviation of the photo's own blur.
+    k
+        The guard's coverage factor.
+
+    Returns
+    -------
+    float
+        mm²: it and every larger one, up to 64 times the limit, would be seen; else infinite.
+    """
+    if not found:
+        return float("inf")
+    areas = found[0][0].area_mm2 * _AREAS
+    # The contrast's own doubt joins the guard's in quadrature, at the height that is asked for.
+    doubt = float(np.hypot(1.0, _ASKED * pair.doubt)) - 1.0
+    sure = pair.share_at_limit * max(0.05, 1.0 - k / _ASKED * doubt)
+
+    parts = [sure / highest * (level.weights(pair) @ pair.contrast) for level, highest in found]
+
+    def margin(area_mm2: NDArray[np.float64]) -> NDArray[np.float64]:
+        over = [
+            level.response(area_mm2, blur_mm=blur_mm) @ part
+            for (level, _), part in zip(found, parts, strict=True)
+        ]
+        return np.asarray(np.max(over, axis=0) - 1.0, np.float64)
+
+    # A filter that looks around a spot answers a wide one less: every larger size must be seen.
+    unseen = np.flatnonzero(margin(areas) < 0.0)
+    if not unseen.size:
+        return float(areas[0])
+    last = int(unseen[-1])
+    if last == len(areas) - 1:
+        return float("inf")
+    low, high = float(areas[last]), float(areas[last + 1])
+    for _ in range(16):
+        middle = 0.5 * (low + high)
+        low, high = (low, middle) if margin(np.array([middle]))[0] >= 0.0 else (middle, high)
+    return high
+
+
+def headroom(
+    found: Sequence[tuple[Level, float]], pair: Pair, *, blur_mm: float, k: float
+) -> float:
+    """What a spot of the limit brings over what it must to be seen for sure, at the least size.
+
+    Parameters
+    ----------
+    found, pair, blur_mm, k
+        As `detectable_mm2` takes them.
+
+    Returns
+    -------
+    float
+        1 or more: no spot of the limit or larger could hide. 0.5: the picture must tell colours
+        apart twice as finely before that can be said.
+    """
+    if not found:
+        return 0.0
+    limit_mm2 = found[0][0].area_mm2
+    areas = limit_mm2 * _AREAS[_AREAS >= 1.0]
+    least = float(_margin(found, pair, blur_mm=blur_mm, k=k)(np.array([limit_mm2, *areas])).min())
+    return max(0.0, least + 1.0)
+
+
+def _margin(
+    found: Sequence[tuple[Level, float]], pair: Pair, *, blur_mm: float, k: float
+) -> Callable[[Areas], Areas]:
+    """By how much the best level shows discs of given areas, over what could hide, less 1."""
+    # The contrast's own doubt joins the guard's in quadrature, at the height that is asked for.
+    doubt = float(np.hypot(1.0, _ASKED * pair.doubt)) - 1.0
+    sure = pair.share_at_limit * max(0.05, 1.0 - k / _ASKED * doubt)
+    parts = [sure / highest * (level.weights(pair) @ pair.contrast) for level, highest in found]
+
+    def margin(area_mm2: Areas) -> Areas:
+        over = [
+            level.response(area_mm2, blur_mm=blur_mm) @ part
+            for (level, _), part in zip(found, parts, strict=True)
+        ]
+        return np.asarray(np.max(over, axis=0) - 1.0, np.float64)
+
+    return margin
+
+
+def reach(t: Array, spread: Array, *, free: Mask, k: float) -> float:
+    """Highest filter output, in the region's standard deviations, that a place may truly have.
+
+    The one-sided upper bound of the output, `k` local standard deviations up, at the place where
+    it is highest: a spot that would stand higher than this is nowhere among the `free` pixels.
+    """
+    if not free.any():
+        return float("inf")
+    return float(((t + np.float32(k)) * spread)[free].max())
