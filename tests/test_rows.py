@@ -35,7 +35,7 @@ def test_a_spot_beside_the_row_is_none_of_it() -> None:
 
 
 def test_rows_beside_it_of_which_less_was_seen_belong_to_it() -> None:
-    seen = np.vstack([row(8, 4.0, 0.0), row(2, 4.0, 0.0) + (6.0, 3.5), [(70.0, 33.5)]])
+    seen = np.vstack([row(8, 4.0, 0.0), np.add(row(2, 4.0, 0.0), (6.0, 3.5)), [(70.0, 33.5)]])
     assert in_rows(seen, np.full(11, 1.0)).tolist() == [True] * 10 + [False]
 
 
