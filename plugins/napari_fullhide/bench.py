@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import partial
 from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 from weakref import WeakValueDictionary
 
 import numpy as np
@@ -32,6 +32,8 @@ __all__ = ["Action", "Bench", "bench_of"]
 #: Modules that add to every bench; each has `join(bench)`.
 EXTRAS: tuple[str, ...] = (
     "napari_fullhide.looking",
+    "napari_fullhide.inspecting",
+    "napari_fullhide.draw_tools",
     "napari_fullhide.hovering",
     "napari_fullhide.mapping",
     "napari_fullhide.beside",
@@ -41,6 +43,7 @@ EXTRAS: tuple[str, ...] = (
 _PICTURES = 3
 
 Picture = NDArray[np.uint8]
+Part = TypeVar("Part")
 
 
 def _always() -> bool:
@@ -109,6 +112,10 @@ class Bench:
         self.model = JobModel()
         self.layers = JobLayers(viewer, self._drawn_in_napari)
         self.actions: list[Action] = []
+        #: What joined the bench, by its class (see `part`).
+        self.parts: dict[type, object] = {}
+        #: True while a place is chosen that is in sight already: the view stays.
+        self.still = False
         #: Called when the person changed shapes in napari; drawing tools take its place.
         self.on_drawn: Callable[[], None] = self._show_regions
         #: Where the pointer is in the photo, pixels, and what the engine says of the place.
@@ -148,6 +155,12 @@ class Bench:
         self.actions.extend(actions)
         self.refresh()
 
+    def do(self, action: Action) -> None:
+        """Do what a person asked for, if it can be done now."""
+        if action.enabled():
+            action.run()
+        self.refresh()
+
     def hold(self, thing: object) -> None:
         """Keep something that listens alive for as long as the bench lives."""
         self._held.append(thing)
@@ -175,6 +188,20 @@ class Bench:
         """Open one more photo, to be shown beside the other; see `loaded`."""
         self._wanted = index
         self._pump()
+
+    def part(self, kind: type[Part]) -> Part:
+        """What joined the bench as one of a class; made where it is not there yet."""
+        if kind not in self.parts:
+            self.parts[kind] = kind(self)  # type: ignore[call-arg]
+        return cast(Part, self.parts[kind])
+
+    def select_here(self, region: str, finding: int | None) -> None:
+        """Look at a place without moving the view: the person has just clicked there."""
+        self.still = True
+        try:
+            self.model.select(region, finding)
+        finally:
+            self.still = False
 
     def refresh(self) -> None:
         """Have every button ask again whether it is enabled and checked."""

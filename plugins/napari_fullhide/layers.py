@@ -106,12 +106,15 @@ class JobLayers:
         width = max(2.0, _LINE * max(self.photo.data.shape[:2]))
         with self.quietly():
             self._replace(self.ground, shapes, [SUPPORT] * len(shapes), _UNDER * width)
-            self.ground.features = {"label": labels}
+            self.ground.features = {"label": np.array(labels, object)}
             self.ground.text.color = SUPPORT
             self.ground.text.translation = (0.35 * width, 0.35 * width)
             chosen = set(self.outlines.selected_data)
             self._replace(self.outlines, shapes, colours, width)
-            self.outlines.features = {"place": range(len(labels)), "label": labels}
+            self.outlines.features = {
+                "place": np.arange(len(labels)),
+                "label": np.array(labels, object),  # of text even where there is none
+            }
             self.outlines.feature_defaults = FEATURES
             self.outlines.text.color = "white"
             self.outlines.current_edge_width = width

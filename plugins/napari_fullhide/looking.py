@@ -125,7 +125,7 @@ class _View:
         """Go to the region or finding that is looked at."""
         model = self.bench.model
         region = model.selected_region()
-        if region is None:
+        if region is None or self.bench.still:
             return
         finding = next((f for f in region.findings if f.id == model.finding), None)
         if finding is None:

@@ -169,8 +169,21 @@ class JobModel:
 
     # ---- outlines ------------------------------------------------------------------------
 
-    def draw(self, outlines: Iterable[RegionOutline], index: int | None = None) -> None:
+    def draw(
+        self,
+        outlines: Iterable[RegionOutline],
+        index: int | None = None,
+        *,
+        go_on: bool = False,
+    ) -> None:
         """Take outlines as those of a photo, undoable.
+
+        Parameters
+        ----------
+        index
+            The photo's; the one shown if absent.
+        go_on
+            Whether it belongs to the change before, and is taken back with it.
 
         Raises
         ------
@@ -183,7 +196,8 @@ class JobModel:
         if same_all(drawn, photo.drawn):
             return
         check_drawn(drawn)
-        photo.undo.append(photo.drawn)
+        if not go_on:
+            photo.undo.append(photo.drawn)
         del photo.undo[:-_UNDO_STEPS]
         photo.redo.clear()
         photo.drawn = drawn

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from itertools import chain
 
 from qtpy.QtCore import Qt
 from qtpy.QtGui import QKeySequence, QShortcut  # type: ignore[attr-defined]
@@ -16,6 +17,8 @@ __all__ = ["ToolStrip"]
 #: Headings in the order of the work; others come after these.
 _ORDER = ("Photo", "Look", "Inspect", "Draw", "File")
 _WIDTH = 236
+#: Groups whose buttons stand below the photo (`now_strip`); their keys are heard here all the same.
+_BELOW = frozenset({"Draw"})
 
 
 class ToolStrip(QWidget):
@@ -31,7 +34,7 @@ class ToolStrip(QWidget):
         super().__init__()
         self.bench = bench
         self.buttons: dict[str, ActionButton] = {}
-        self._shortcuts: list[QShortcut] = []
+        self._keys: dict[str, list[QShortcut]] = {}
         self._made: tuple[Action, ...] = ()
         self._area = scrolled(QWidget(), width=_WIDTH)
         outer = QVBoxLayout(self)
@@ -45,6 +48,9 @@ class ToolStrip(QWidget):
         if self._made != tuple(self.bench.actions):
             self._make()
         for action in self._made:
+            for shortcut in self._keys.get(action.text, ()):
+                # Else Enter would never reach a box that something is typed into.
+                shortcut.setEnabled(action.enabled())
             button = self.buttons.get(action.text)
             if button is not None:
                 button.setEnabled(action.enabled())
@@ -52,10 +58,10 @@ class ToolStrip(QWidget):
                     button.setChecked(action.checked())
 
     def _make(self) -> None:
-        for shortcut in self._shortcuts:
+        for shortcut in chain(*self._keys.values()):
             shortcut.deleteLater()
         self.buttons.clear()
-        self._shortcuts.clear()
+        self._keys.clear()
         self._made = tuple(self.bench.actions)
         inner = QWidget()
         grid = QGridLayout(inner)
@@ -64,7 +70,7 @@ class ToolStrip(QWidget):
         row = 0
         for group in _groups(self._made):
             mine = [action for action in self._made if action.group == group]
-            if any(action.button for action in mine):
+            if group not in _BELOW and any(action.button for action in mine):
                 heading = QLabel(group)
                 heading.setContentsMargins(2, 3, 0, 0)
                 grid.addWidget(heading, row, 0, 1, 2)
@@ -101,12 +107,10 @@ class ToolStrip(QWidget):
             shortcut = QShortcut(QKeySequence(key), self)
             shortcut.setContext(Qt.ShortcutContext.WindowShortcut)
             shortcut.activated.connect(lambda: self._run(action))
-            self._shortcuts.append(shortcut)
+            self._keys.setdefault(action.text, []).append(shortcut)
 
     def _run(self, action: Action) -> None:
-        if action.enabled():
-            action.run()
-        self.bench.refresh()
+        self.bench.do(action)
 
 
 def _groups(actions: Iterable[Action]) -> list[str]:

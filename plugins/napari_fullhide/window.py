@@ -1,4 +1,4 @@
-"""The window: our two docks beside the photo, napari's own put away until they are asked for."""
+"""The window: our docks about the photo, napari's own put away until they are asked for."""
 
 from __future__ import annotations
 
@@ -11,14 +11,15 @@ from qtpy.QtWidgets import QDockWidget
 from napari_fullhide.bench import Bench, bench_of
 from napari_fullhide.beside_pane import BesidePane
 from napari_fullhide.job_dock import JobDock
+from napari_fullhide.now_strip import NowStrip
 from napari_fullhide.tools import ToolStrip
 
 if TYPE_CHECKING:
     import napari
 
-__all__ = ["dress", "job_dock", "open_in", "tool_strip"]
+__all__ = ["dress", "job_dock", "now_strip", "open_in", "tool_strip"]
 
-_JOB, _TOOLS, _BESIDE = "Job", "Tools", "Beside"
+_JOB, _TOOLS, _BESIDE, _NOW = "Job", "Tools", "Beside", "Now"
 _BESIDE_PX = 380
 
 
@@ -30,6 +31,11 @@ def job_dock(viewer: napari.viewer.Viewer) -> JobDock:
 def tool_strip(viewer: napari.viewer.Viewer) -> ToolStrip:
     """The dock with the buttons; for napari's menu."""
     return ToolStrip(bench_of(viewer))
+
+
+def now_strip(viewer: napari.viewer.Viewer) -> NowStrip:
+    """The dock with the next step; for napari's menu."""
+    return NowStrip(bench_of(viewer))
 
 
 def dress(viewer: napari.Viewer) -> Bench:
@@ -47,6 +53,8 @@ def dress(viewer: napari.Viewer) -> Bench:
         _put_away(viewer)
         _invite(bench)
         _offer_beside(bench, window)
+    if not any(isinstance(widget, NowStrip) for widget in there.values()):
+        window.add_dock_widget(NowStrip(bench), name=_NOW, area="bottom")
     return bench
 
 
