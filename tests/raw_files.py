@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import struct
 from typing import Any
 
 import numpy as np
@@ -81,3 +82,28 @@ def dng(
         software=False,
     )
     return stream.getvalue()
+
+
+def opcodes(*each: tuple[int, bytes]) -> tuple[Any, ...]:
+    """The tag of opcode list 2 (DNG 1.4, chapter 7)."""
+    body = struct.pack(">I", len(each))
+    for kind, part in each:
+        body += struct.pack(">4I", kind, 0x01030000, 1, len(part)) + part
+    return (51009, "B", len(body), body, True)
+
+
+def gain_map(
+    gains: Array, *, site: tuple[int, int] | None, size: tuple[int, int], planes: int = 1
+) -> tuple[int, bytes]:
+    """GainMap over the whole picture, its points from rim to rim."""
+    high, wide, deep = gains.shape
+    pitch = 1 if site is None else 2
+    body = struct.pack(">4I", *(site or (0, 0)), size[1], size[0])
+    body += struct.pack(">4I", 0, planes, pitch, pitch) + struct.pack(">2I", high, wide)
+    body += struct.pack(">4d", 1 / (high - 1), 1 / (wide - 1), 0.0, 0.0)
+    return 9, body + struct.pack(">I", deep) + gains.astype(">f4").tobytes()
+
+
+def vignette(*factors: float) -> tuple[int, bytes]:
+    """FixVignetteRadial about the middle."""
+    return 3, struct.pack(">7d", *factors, 0.5, 0.5)

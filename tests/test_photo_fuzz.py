@@ -34,7 +34,16 @@ SOUND = {
     "heic10": heic10(WIDE),
     "avif": avif(SMALL, exif=make.TURNED, icc_profile=PROFILE),
     "dng": raw.dng(make.picture(48, 32) / 255.0),
-    "linear-dng": raw.dng(make.picture(48, 32) / 255.0, linear=True),
+    "linear-dng": raw.dng(
+        make.picture(48, 32) / 255.0,
+        linear=True,
+        extra=(
+            raw.opcodes(
+                raw.gain_map(np.full((3, 4, 3), 1.2), site=None, size=(48, 32), planes=3),
+                raw.vignette(0.2, 0.1, 0.0, 0.0, 0.0),
+            ),
+        ),
+    ),
 }
 #: Where in a file the mangling aims besides anywhere: a picture's header.
 HEADERS = {"heic": 900, "heic10": 900, "avif": 900, "dng": 800, "linear-dng": 800}

@@ -11,6 +11,7 @@ import photo_files as make
 import pytest
 import raw_files as raw
 from numpy.typing import NDArray
+from scipy.interpolate import RegularGridInterpolator
 
 from fullhide import _icc
 from fullhide.errors import PhotoError
@@ -178,3 +179,83 @@ def test_a_black_and_white_sensor_is_refused(tmp_path: Path) -> None:
 def test_the_curve_is_the_inverse_of_srgbs(tmp_path: Path) -> None:
     photo = opened(tmp_path, raw.dng(patches()))
     np.testing.assert_allclose(photo.curve[:, 0], _icc.srgb_curve(_icc.codes(65536)), atol=1e-7)
+
+
+# ---------------------------------------------------------------- what a lens lost (DNG 1.4, 7)
+
+
+def rim_gains(high: int = 13, wide: int = 17) -> Array:
+    """Gains of 1 in the middle and up to 2.2 in the corners, a little different by channel."""
+    y, x = np.meshgrid(np.linspace(-1, 1, high), np.linspace(-1, 1, wide), indexing="ij")
+    return np.stack([1 + k * (x**2 + y**2) for k in (0.6, 0.5, 0.4)], axis=-1)
+
+
+def spread(gains: Array, size: tuple[int, int]) -> Array:
+    """Gains at the pixels' middles. Outside reference: SciPy's linear interpolation."""
+    high, wide = gains.shape[:2]
+    points = (np.linspace(0, 1, high), np.linspace(0, 1, wide))
+    at = np.meshgrid(
+        (np.arange(size[1]) + 0.5) / size[1], (np.arange(size[0]) + 0.5) / size[0], indexing="ij"
+    )
+    return np.asarray(RegularGridInterpolator(points, gains)(np.stack(at, axis=-1)))
+
+
+@pytest.mark.parametrize("linear", [False, True], ids=["mosaic", "linear"])
+def test_the_lens_fall_off_that_a_dng_tells_is_taken_out(tmp_path: Path, linear: bool) -> None:
+    size = (128, 96)
+    gains = rim_gains()
+    scene = np.full((96, 128, 3), 0.4)
+    lost = scene / spread(gains, size)
+    if linear:
+        maps = [raw.gain_map(gains, site=None, size=size, planes=3)]
+    else:
+        maps = [
+            raw.gain_map(gains[..., colour : colour + 1], site=(row, column), size=size)
+            for row, colours in enumerate(raw.MOSAIC)
+            for column, colour in enumerate(colours)
+        ]
+    photo = opened(tmp_path, raw.dng(lost, linear=linear, extra=(raw.opcodes(*maps),)))
+    device = photo.curve[photo.encoded, np.arange(3)]
+    # A level of the file and its gain; a mosaic's interpolation at the very rim.
+    inner = device[2:-2, 2:-2]
+    np.testing.assert_allclose(inner, scene[2:-2, 2:-2], atol=0.002 if linear else 0.006)
+    plain = opened(tmp_path, raw.dng(lost, linear=linear))
+    assert plain.curve[plain.encoded[0, 0, 0], 0] < 0.25
+
+
+def test_a_radial_fall_off_is_taken_out(tmp_path: Path) -> None:
+    y, x = np.meshgrid((np.arange(96) - 47.5) / 48, (np.arange(128) - 63.5) / 64, indexing="ij")
+    square = ((x * 64) ** 2 + (y * 48) ** 2) / (64**2 + 48**2)
+    lost = 0.4 / (1 + 0.5 * square + 0.3 * square**2)
+    light = np.repeat(lost[..., None], 3, axis=2) * np.array([1.0, 0.9, 0.8])
+    extra = (raw.opcodes(raw.vignette(0.5, 0.3, 0, 0, 0)),)
+    photo = opened(tmp_path, raw.dng(light, linear=True, extra=extra))
+    device = photo.curve[photo.encoded, np.arange(3)]
+    np.testing.assert_allclose(device, np.broadcast_to([0.4, 0.36, 0.32], device.shape), atol=2e-3)
+
+
+def test_a_full_sensor_stays_clipped_whatever_the_gain(tmp_path: Path) -> None:
+    light = np.full((96, 128, 3), 0.3)
+    light[40:56, 56:72] = 1.0
+    shrinking = raw.gain_map(np.full((3, 3, 3), 0.5), site=None, size=(128, 96), planes=3)
+    photo = opened(tmp_path, raw.dng(light, linear=True, extra=(raw.opcodes(shrinking),)))
+    assert photo.clipped()[42:54, 58:70].all()
+    assert not photo.clipped()[:30].any()
+
+
+@pytest.mark.parametrize(
+    "bad",
+    [
+        raw.opcodes((9, b"short")),
+        raw.opcodes(raw.gain_map(np.full((3, 3, 1), np.nan), site=None, size=(128, 96))),
+        raw.opcodes(raw.gain_map(np.full((3, 3, 1), 1e9), site=None, size=(128, 96))),
+        raw.opcodes(raw.vignette(np.inf, 0, 0, 0, 0)),
+        raw.opcodes(raw.vignette(-1.0, 0, 0, 0, 0)),
+        raw.opcodes((1, bytes(200))),
+        (51009, "B", 6, b"\xff\xff\xff\xff\0\0", True),
+    ],
+)
+def test_a_fall_off_of_no_sense_is_left_alone(tmp_path: Path, bad: Any) -> None:
+    light = patches()
+    photo = opened(tmp_path, raw.dng(light, extra=(bad,)))
+    assert np.array_equal(photo.encoded, opened(tmp_path, raw.dng(light)).encoded)

@@ -22,7 +22,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from fullhide import _icc, _tags
+from fullhide import _dng, _icc, _tags
 from fullhide._header import Header, UnusableError
 
 __all__ = ["Developed", "develop", "read_header"]
@@ -43,6 +43,8 @@ _ORIENTATION = {0: 1, 1: 2, 2: 4, 3: 3, 4: 5, 5: 8, 6: 6, 7: 7}
 #: Balances beyond this are no camera's.
 _MAX_BALANCE = 64.0
 _LEVELS = 65536
+#: Light from which on a sensor counts as full; rows that are turned into codes at once.
+_FULL, _STRIP_PX = 0.991, 256
 
 # The decoder's messages go to the process's standard error: one photo at a time may listen there.
 _listening = threading.Lock()
@@ -106,11 +108,18 @@ def develop(header: Header) -> Developed:
         # Asked before developing, which forgets it.
         orientation = _ORIENTATION.get(int(raw.sizes.flip), 1)
         balance, stated = _balance(raw)
-        pixels = _stacked(raw) if raw.raw_type.name == "Stack" else _mosaic(raw, balance)
+        stacked = raw.raw_type.name == "Stack"
+        values, table = _stacked(raw) if stacked else _mosaic(raw, balance)
+        gain = _dng.lens_gain(
+            header.pixels,
+            size=(header.width, header.height),
+            mosaic=None if stacked else _pattern(raw),
+        )
         matrix, sure = _matrix(raw)
         damaged = bool(said())
-    if pixels.shape != (header.height, header.width, 3):
+    if values.shape != (header.height, header.width, 3):
         raise UnusableError(*_DAMAGED)
+    pixels = _coded_through(values, table, gain)
     profile = _icc.Profile("camera raw", _curves(), matrix * balance, rough=not sure)
     return Developed(
         pixels=pixels,
@@ -169,8 +178,8 @@ def _balance(raw: Any) -> tuple[F64, bool]:
     return np.ones(3), False
 
 
-def _mosaic(raw: Any, balance: F64) -> NDArray[np.uint16]:
-    """Codes of a sensor with a colour mosaic."""
+def _mosaic(raw: Any, balance: F64) -> tuple[NDArray[np.uint16], F64]:
+    """Values of a sensor with a colour mosaic, and the light of each value, (65536, 3)."""
     import rawpy
 
     four = [*balance, balance[1]]
@@ -188,10 +197,15 @@ def _mosaic(raw: Any, balance: F64) -> NDArray[np.uint16]:
         user_flip=0,
         user_sat=_saturation(raw),
     )
-    off = balance.max() / balance
-    table = np.arange(_LEVELS)[:, None] / (_LEVELS - 1.0) * off
-    coded = cv2.LUT(light, _coded(table).astype(np.uint16)[None])
-    return np.asarray(coded, np.uint16)
+    # The balance is taken off again.
+    return light, np.arange(_LEVELS)[:, None] / (_LEVELS - 1.0) * (balance.max() / balance)
+
+
+def _pattern(raw: Any) -> NDArray[np.int_]:
+    """Channel, 0 to 2, of the mosaic's first two rows and columns."""
+    top, left = raw.sizes.top_margin, raw.sizes.left_margin
+    sites = [[raw.raw_color(top + row, left + column) for column in (0, 1)] for row in (0, 1)]
+    return np.array([[1 if colour == 3 else colour for colour in row] for row in sites])
 
 
 def _saturation(raw: Any) -> int | None:
@@ -202,8 +216,8 @@ def _saturation(raw: Any) -> int | None:
     return lowest if white // 2 < lowest < white else None
 
 
-def _stacked(raw: Any) -> NDArray[np.uint16]:
-    """Codes of a file that holds three channels a pixel already (a linear DNG)."""
+def _stacked(raw: Any) -> tuple[NDArray[np.uint16], F64]:
+    """The same of a file that holds three channels a pixel already (a linear DNG)."""
     stored = raw.raw_image_visible
     if stored.ndim != 3 or stored.shape[2] < 3:
         raise UnusableError(*_UNKNOWN)
@@ -212,8 +226,26 @@ def _stacked(raw: Any) -> NDArray[np.uint16]:
     if span.min() <= 0:
         raise UnusableError(*_DAMAGED)
     table = (np.arange(_LEVELS)[:, None] - black) / span
-    first = np.ascontiguousarray(stored[..., :3], np.uint16)
-    return np.asarray(cv2.LUT(first, _coded(table).astype(np.uint16)[None]), np.uint16)
+    return np.ascontiguousarray(stored[..., :3], np.uint16), table
+
+
+def _coded_through(
+    values: NDArray[np.uint16], table: F64, gain: _dng.LensGain
+) -> NDArray[np.uint16]:
+    """Codes of values, by their light and the lens's gain."""
+    if not gain.maps:
+        return np.asarray(cv2.LUT(values, _coded(table).astype(np.uint16)[None]), np.uint16)
+    height, width = values.shape[:2]
+    # What the sensor could not hold stays at the ceiling, whatever the gain.
+    light = np.where(table < _FULL, table, np.inf).astype(np.float32)[None]
+    codes = _coded(np.arange(_LEVELS) / (_LEVELS - 1.0)).astype(np.uint16)
+    made = np.empty_like(values)
+    for top in range(0, height, _STRIP_PX):
+        strip = values[top : top + _STRIP_PX]
+        lit = cv2.LUT(strip, light) * gain.over(top, top + len(strip), (width, height))
+        np.clip(lit, 0.0, 1.0, out=lit)
+        made[top : top + len(strip)] = codes[np.rint(lit * (_LEVELS - 1)).astype(np.uint16)]
+    return made
 
 
 @lru_cache(maxsize=1)
