@@ -318,3 +318,32 @@ def test_a_proposal_carried_over_from_an_earlier_photo_answers_for_it(tmp_path: 
     Record(tmp_path).add(job, found, outlines=[carried], by="Robin")
     assert answers(job) == {1: "gone"}
     assert region(job).word == "pass"
+
+
+def test_an_outline_of_another_shape_does_not_tell_where_a_spot_lies(tmp_path: Path) -> None:
+    tall = [(60.0, 60.0), (400.0, 60.0), (400.0, 560.0), (60.0, 560.0)]
+    job = write_job(
+        tmp_path,
+        photo("a.jpg"),
+        photo("b.jpg"),
+        outlines=[outline("a.jpg", "seat"), outline("b.jpg", "seat", tall)],
+    )
+    keep(job, "a.jpg", judged("fail", EARLY))
+    keep(job, "b.jpg", judged("fail", spot(1, 9.0, (300.0, 500.0))))
+    assert answers(job) == {1: "not judged", 2: "new"}
+    keep(job, "b.jpg", judged("pass"))  # nothing anywhere in it
+    assert answers(job) == {1: "gone"}
+
+
+def test_photos_of_one_run_without_times_are_taken_as_they_are_listed(tmp_path: Path) -> None:
+    job = write_job(tmp_path, photo("a.jpg"), photo("b.jpg"), photo("c.jpg"))
+    for file, run in (("b.jpg", "one"), ("a.jpg", "one"), ("c.jpg", "two")):
+        Record(tmp_path).add(
+            job,
+            result(job, file, judged("pass")),
+            outlines=job.outlines_of(file),
+            by="Robin",
+            run=run,
+        )
+    told = [(one.inspection.photo.file, one.number) for one in region(job).rounds]
+    assert told == [("a.jpg", 1), ("b.jpg", 1), ("c.jpg", 2)]

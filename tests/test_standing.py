@@ -8,10 +8,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from kept_job import PART, SEAM, SEAT, judged, keep, outline, photo, spot, write_job
+from kept_job import PART, SEAM, SEAT, SIZE, judged, keep, outline, photo, result, spot, write_job
 
 from fullhide._standing_json import to_json
 from fullhide.job import Job, load_job
+from fullhide.outlines import check_outline
 from fullhide.record import Record
 from fullhide.result import Measure
 from fullhide.standing import RegionStanding, Standing, standing
@@ -219,7 +220,7 @@ def test_outlines_of_charts_and_things_left_out_are_not_taken_for_changes(tmp_pa
     corners = [(600.0, 100.0), (700.0, 100.0), (700.0, 160.0), (600.0, 160.0)]
     tape = {**outline("seat.jpg", "", [(70.0, 70.0), (90.0, 70.0), (90.0, 90.0)], "ignore")}
     tape["properties"] = {"photo": "seat.jpg", "kind": "ignore"}
-    beyond = [(-50.0, 60.0), *SEAT[1:]]
+    beyond = [(-1.5, 60.0), *SEAT[1:]]
     job = write_job(
         tmp_path,
         photo("seat.jpg"),
@@ -229,7 +230,10 @@ def test_outlines_of_charts_and_things_left_out_are_not_taken_for_changes(tmp_pa
             outline("seat.jpg", "chart", corners, "chart"),
         ],
     )
-    keep(job, "seat.jpg", judged("pass"))
+    # As the engine inspects them: trimmed to the photo.
+    trimmed = [check_outline(one, SIZE) for one in job.outlines]
+    found = result(job, "seat.jpg", judged("pass"))
+    Record(tmp_path).add(job, found, outlines=trimmed, by="Robin")
     assert reasons(standing(load_job(tmp_path))) == []
 
 

@@ -138,6 +138,11 @@ def _grouped(job: Job, contents: Contents) -> list[_Part]:
 def _ordered(shots: Sequence[KeptInspection], places: dict[str, int]) -> list[KeptInspection]:
     """Photos of a part, oldest first; what is no longer in job.toml comes before all others."""
     stages: dict[tuple[bool, Rank], list[KeptInspection]] = defaultdict(list)
+    # Within a run photos may be finished in any order: they are taken as job.toml lists them.
+    runs: dict[str | int, int] = {}
+    for kept in shots:
+        run = kept.first_run or kept.first
+        runs[run] = min(runs.get(run, kept.first), kept.first)
     newest: dict[str, int] = {}
     for kept in shots:
         newest[kept.photo.file] = max(newest.get(kept.photo.file, 0), kept.number)
@@ -148,11 +153,15 @@ def _ordered(shots: Sequence[KeptInspection], places: dict[str, int]) -> list[Ke
     found: list[KeptInspection] = []
     for key in sorted(stages):
         together = stages[key]
-        together.sort(key=lambda kept: kept.first)
+        together.sort(key=lambda kept: (runs[kept.first_run or kept.first], _place(kept, places)))
         if all(kept.shot for kept in together):
             together.sort(key=lambda kept: kept.shot or "")
         found.extend(together)
     return found
+
+
+def _place(kept: KeptInspection, places: dict[str, int]) -> int:
+    return places.get(kept.photo.file, -1)
 
 
 def _part(asked: Asked, part: _Part, contents: Contents) -> PartStanding:
