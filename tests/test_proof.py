@@ -167,6 +167,17 @@ def test_results_that_were_altered_are_named(job: Job, change: str, says: str) -
         proof.sign(job, by="Robin", despite="whatever")
 
 
+def test_an_event_that_was_replaced_by_one_with_a_hash_of_its_own_breaks_the_chain(job) -> None:
+    first = Record(job.folder).events()[0]
+    row = [1, first.kind, first.at, "Sam", None, first.body, first.previous]
+    whole = json.dumps(row, ensure_ascii=False, separators=(",", ":"))
+    seal = hashlib.sha256(whole.encode()).hexdigest()
+    in_the_file(job, f"UPDATE event SET by = 'Sam', hash = '{seal}' WHERE number = 1")
+    ((what, says),) = told(job)
+    assert what == "record"
+    assert says.startswith("what came before event 2 (inspection, ")
+
+
 def test_a_record_made_anew_as_a_whole_is_told_by_the_seal_and_by_the_key_only(
     job: Job, key: Path
 ) -> None:

@@ -263,7 +263,9 @@ from pathlib import Path
 from kept_job import judged, keep
 from fullhide.job import load_job
 job = load_job(Path(sys.argv[1]))
-for _ in range(15):
+print("ready", flush=True)
+sys.stdin.readline()
+for _ in range(25):
     keep(job, "seat.jpg", judged("pass"), by=sys.argv[2])
 """
 
@@ -272,6 +274,7 @@ def started(code: str, *arguments: str, **more: object) -> subprocess.Popen[str]
     return subprocess.Popen(
         [sys.executable, "-c", code, *arguments],
         cwd=TESTS,
+        stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
@@ -281,12 +284,28 @@ def started(code: str, *arguments: str, **more: object) -> subprocess.Popen[str]
 
 def test_two_processes_at_once_both_succeed(job: Job) -> None:
     writers = [started(WRITER, str(job.folder), by) for by in ("Robin", "Sam")]
+    for writer in writers:  # both begin at once, or they would not meet
+        assert writer.stdout is not None
+        assert writer.stdout.readline() == "ready\n"
+    for writer in writers:
+        assert writer.stdin is not None
+        writer.stdin.write("go\n")
+        writer.stdin.flush()
     for writer in writers:
         assert writer.communicate()[1] == ""
         assert writer.returncode == 0
     kept = Record(job.folder).inspections()
-    assert [k.number for k in kept] == list(range(1, 31))
-    assert sorted(k.by for k in kept) == 15 * ["Robin"] + 15 * ["Sam"]
+    assert [k.number for k in kept] == list(range(1, 51))
+    assert sorted(k.by for k in kept) == 25 * ["Robin"] + 25 * ["Sam"]
+
+
+def test_a_writer_holds_the_record_from_before_it_looks_at_the_last_event(job: Job) -> None:
+    keep(job, "seat.jpg", ONE)
+    path = Record(job.folder).path
+    with _record_store.writing(path), closing(sqlite3.connect(path, timeout=0)) as other:
+        other.isolation_level = None
+        with pytest.raises(sqlite3.OperationalError, match="locked"):
+            other.execute("BEGIN IMMEDIATE")
 
 
 def test_a_kill_at_any_moment_loses_nothing_finished_and_leaves_no_half(tmp_path) -> None:

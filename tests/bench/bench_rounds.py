@@ -5,9 +5,9 @@
 Each pair is a panel with five bare spots and its re-shoot at up to 15 degrees and 10 % other
 distance, turned a little: one or two spots gone, one at a third of its area, the others as they
 were, one new. Both go through `fullhide inspect`'s own rooms; the outlines are drawn again in the
-re-shoot, each corner up to 3 mm off. Truth is our own renders' exact map. Counted are the spots that
-the first photo found: right, wrong, or not judged; and what must never be, a spot that is there and
-is told as gone.
+re-shoot, each corner up to 3 mm off. Truth is our own renders' exact map. Counted are the spots
+that the first photo found: right, wrong, or not judged; and what must never be, a spot that is
+there and is told as gone.
 """
 
 from __future__ import annotations
