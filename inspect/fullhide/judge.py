@@ -34,7 +34,7 @@ from fullhide.robust import median
 from fullhide.surface import Pair, Veil, colour_pair, veil_over
 from fullhide.verdict import combine
 
-__all__ = ["Scene", "Seen", "judge_region", "reference_colour"]
+__all__ = ["Scene", "Seen", "finish_of", "judge_region", "reference_colour"]
 
 Vector = NDArray[np.float64]
 Polygon = NDArray[np.float64]
@@ -300,7 +300,7 @@ def _outcomes(
     return outcomes
 
 
-def _finish(scene: Scene, ground: Background, job: Job) -> tuple[Vector, Veil]:
+def finish_of(scene: Scene, ground: Background, job: Job) -> tuple[Vector, Veil]:
     """XYZ of the finish in the light that the other colours' values are given for, and its veil."""
     if not job.finish:
         return ground.finish, Veil()
@@ -318,7 +318,7 @@ def _finish(scene: Scene, ground: Background, job: Job) -> tuple[Vector, Veil]:
 
 def _allowed(scene: Scene, ground: Background, job: Job) -> list[Pair]:
     """Thread and what else may be seen, as pairs with the finish."""
-    finish, veil = _finish(scene, ground, job)
+    finish, veil = finish_of(scene, ground, job)
     limit = job.limits.show_through_delta_e
     made = [
         colour_pair(thread.name, finish, lab_to_xyz(thread.lab), limit_delta_e=limit, veil=veil)
@@ -331,7 +331,7 @@ def _pairs(
     scene: Scene, ground: Background, job: Job, *, airbag: bool
 ) -> tuple[list[Pair], Outcome | None]:
     """Colour pairs that could be seen; or, if the region is a colour beneath itself, its fail."""
-    finish, veil = _finish(scene, ground, job)
+    finish, veil = finish_of(scene, ground, job)
     asked = lab_to_xyz(job.finish.lab) if job.finish else None
     pairs = []
     for under in job.under:

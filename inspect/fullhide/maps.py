@@ -16,6 +16,7 @@ from fullhide.background import Background, background, masked_blur
 from fullhide.checks.filter import covariance_of
 from fullhide.colour import delta_e00, lab_to_xyz, xyz_to_lab, xyz_to_srgb8
 from fullhide.job import Job
+from fullhide.judge import Scene, finish_of
 from fullhide.opened import Prepared
 from fullhide.region import RegionView
 from fullhide.surface import colour_pair
@@ -89,7 +90,7 @@ def surface_maps(
     for number, outline in enumerate(regions, start=1):
         view = ready.scene.view(outline, job.limits)
         if view.judged.sum() >= _FEWEST_PIXELS:
-            shown, off, colour = _drawn(view, job)
+            shown, off, colour = _drawn(ready.scene, view, job)
             inside = view.judged.astype(np.uint16)
             at = _Placed(view, size, (width / size[0], height / size[1]))
             there = at.carried(inside) > 0
@@ -139,7 +140,7 @@ class _Placed:
 
 
 def _drawn(
-    view: RegionView, job: Job
+    scene: Scene, view: RegionView, job: Job
 ) -> tuple[NDArray[np.uint16], NDArray[np.uint16], NDArray[np.uint16]]:
     """Share, ΔE and flat colour of one region, each in whole steps."""
     ground = background(view, beneath=[lab_to_xyz(under.lab) for under in job.under])
@@ -149,7 +150,7 @@ def _drawn(
     usual = xyz_to_lab(ground.finish.astype(np.float32))
     colour = (ground.finish * (1.0 + fine)).astype(np.float32)
     off = delta_e00(xyz_to_lab(np.maximum(colour, np.float32(1e-6))), usual)
-    shown = _share(fine, ground, job)
+    shown = _share(fine, scene, ground, job)
     sharp = ground.finish * (1.0 + ground.ratio.astype(np.float64))
     return (
         np.round(np.clip(shown, 0.0, 1.0) / _SHARE_STEP).astype(np.uint16),
@@ -158,16 +159,18 @@ def _drawn(
     )
 
 
-def _share(fine: Array, ground: Background, job: Job) -> Array:
+def _share(fine: Array, scene: Scene, ground: Background, job: Job) -> Array:
     """Least-squares share of the colour beneath that shows most, the grain's play as noise."""
     noise = covariance_of(fine, ground.judged & ~ground.bare)
     most = np.zeros(fine.shape[:2], np.float32)
+    finish, veil = finish_of(scene, ground, job)
     for under in job.under:
         pair = colour_pair(
             under.name,
-            ground.finish,
+            finish,
             lab_to_xyz(under.lab),
             limit_delta_e=job.limits.show_through_delta_e,
+            veil=veil,
         )
         if not np.isfinite(pair.share_at_limit):
             continue
