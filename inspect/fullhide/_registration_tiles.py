@@ -69,6 +69,11 @@ def detail(photo: Photo, box: Box | None, factor: int) -> Array:
         codes = cast(NDArray[np.uint8], cv2.resize(even, size, interpolation=cv2.INTER_AREA))
     grey = cv2.cvtColor(codes, cv2.COLOR_RGB2GRAY).astype(np.float32)
     grey *= np.float32(255.0 / float(np.iinfo(codes.dtype).max))
+    return fine_of(grey)
+
+
+def fine_of(grey: Array) -> Array:
+    """Fine detail of a picture in grey levels of 255, everywhere as strong."""
     slow = cv2.GaussianBlur(grey, (0, 0), 6.0)
     fine = grey - slow
     strong = np.sqrt(cv2.blur(fine * fine, (37, 37))) + np.float32(1.0)

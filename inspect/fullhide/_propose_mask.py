@@ -1,0 +1,344 @@
+"""Where in a photo the dyed surface lies: one surface of one colour under slowly changing light."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, cast
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from fullhide.chart import ChartReading, ColourFit
+from fullhide.colour import xyz_to_lab
+from fullhide.photo import Photo
+
+Array = NDArray[np.float32]
+Mask = NDArray[np.uint8]
+Lab = tuple[float, float, float]
+
+#: Longer side of the picture the surface is looked for in, and of the one its rim is drawn in.
+_SIDE_PX, _RIM_PX = 320, 1120
+#: Weight of lightness against hue: shading moves lightness on one surface (our own choice).
+_LIGHTNESS = 0.35
+_SAME = 9.0
+#: Shading on one surface stays within a factor of some two either way: so far may the logarithm of
+#: luminance be from the surface's own, a hundredth added for shine on black (our own choice).
+_SHADING = 0.8
+SMALLEST_SHARE = 0.04
+#: Beyond so many standard deviations from the surface's own look a pixel is another thing, and the
+#: least that a standard deviation counts, logarithms of light (own choices, tried on our phantoms).
+_OTHER, _LEAST_SPREAD = 4.5, 0.02
+#: What lies beyond a seam has the same colour and nearly the same light, logarithms.
+_SAME_LIGHT, _SAME_HUE = 0.14, 0.06
+#: The rim is looked for so far on either side of where the small picture has it, its pixels.
+_BAND = 3.0
+#: A rolled edge and a shadow beside the part differ so much in logarithms of light.
+_ROLLED = 0.35
+_WINDOW = 9
+_NOTHING = 50.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Surface:
+    """The dyed surface.
+
+    Attributes
+    ----------
+    mask
+        uint8 (H, W), 1 on the surface, holes closed.
+    scale
+        Pixels of `mask` a pixel of the photo.
+    contrast
+        How plainly its rim stands out, standard deviations; infinite where it fills the photo.
+    """
+
+    mask: Mask
+    scale: float
+    contrast: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Picture:
+    lab: Array | None
+    log: Array
+    free: Mask
+    scale: float
+
+
+def find_surface(
+    photo: Photo, *, reading: ChartReading, fit: ColourFit, under: Sequence[Lab] = ()
+) -> Surface | None:
+    """The largest surface of one colour around the photo's middle.
+
+    Parameters
+    ----------
+    photo
+        The photo.
+    reading, fit
+        The chart, which is left out, and the colours.
+    under
+        Colours beneath: what shows them at the rim belongs to the surface.
+
+    Returns
+    -------
+    Surface or None
+        None if no surface stands out.
+    """
+    small = _picture(photo, reading, _SIDE_PX, fit)
+    body = _body(small, under)
+    if body is None:
+        return None
+    fine = _picture(photo, reading, _RIM_PX)
+    mask, contrast = _rim(fine, body)
+    return Surface(mask, fine.scale, contrast)
+
+
+def _picture(
+    photo: Photo, reading: ChartReading, side: int, fit: ColourFit | None = None
+) -> _Picture:
+    width, height = photo.size_px
+    scale = min(1.0, side / max(width, height))
+    size = (max(1, round(width * scale)), max(1, round(height * scale)))
+    codes = cast(Any, cv2.resize(photo.encoded, size, interpolation=cv2.INTER_AREA))
+    linear = cv2.transform(cv2.LUT(codes, photo.curve[None]), photo.matrix.astype(np.float32))
+    linear = np.asarray(cv2.GaussianBlur(linear, (0, 0), 1.0), np.float32)
+    lab = None if fit is None else xyz_to_lab(np.maximum(fit.apply(linear), 1e-5))
+    free = np.ones(linear.shape[:2], np.uint8)
+    if reading.found:
+        middle = reading.corners_px.mean(axis=0)
+        board = (middle + 1.06 * (reading.corners_px - middle)) * scale
+        cv2.fillConvexPoly(free, np.round(board).astype(np.int32), 0)
+    # A thousandth: noise in black is no hue.
+    return _Picture(lab, np.log(np.maximum(linear, 0) + np.float32(0.004)), free, scale)
+
+
+# --- the body, in the small picture ------------------------------------------------------------
+
+
+def _body(small: _Picture, under: Sequence[Lab]) -> Mask | None:
+    """Mask of the surface that most of the photo's middle shows, holes closed."""
+    core = _core(small)
+    if core.mean() < SMALLEST_SHARE:
+        return None
+    side = max(1, min(core.shape) // 80)
+    # The colour alone may take a bench of nearly the same colour with it: the first pass drops it.
+    for join in (False, True, True):
+        off, far = _distance(small.log, core)
+        near = _opened((far < _OTHER).astype(np.uint8) & small.free, side)
+        grown = _joined(near, core, off, 2 * side) if join else _largest(near, core)
+        grown &= small.free
+        if grown.mean() < SMALLEST_SHARE:
+            return None
+        core = grown
+    body = _filled(core) & small.free
+    body = _with_bare_rim(body, small, under)
+    return _opened(body, side)
+
+
+def _core(small: _Picture) -> Mask:
+    """The surface as far as its colour alone tells."""
+    lab, free = small.lab, small.free
+    height, width = free.shape
+    none = np.zeros_like(free)
+    middle = np.zeros_like(free)
+    middle[height // 4 : -(height // 4) or None, width // 4 : -(width // 4) or None] = 1
+    weighted = lab * np.array([_LIGHTNESS, 1.0, 1.0], np.float32)
+    values = weighted[(middle & free) > 0]
+    if len(values) < 50:
+        return none
+    centre = _mode(values)
+    same = (np.linalg.norm(weighted - centre, axis=-1) < _SAME) & (free > 0)
+    # Black beside grey is one hue: what is far too light or dark for shading is another thing.
+    bright = np.log(_luminance(lab[..., 0]) + 0.01)
+    own = np.log(_luminance(centre[:1] / np.float32(_LIGHTNESS)) + 0.01)
+    mask = (same & (np.abs(bright - own) < _SHADING)).astype(np.uint8)
+    side = max(3, min(height, width) // 60)
+    mask = _closed(_opened(mask, side), side)
+    largest = _largest(mask, mask)
+    return cast(Mask, cv2.erode(largest, np.ones((5, 5), np.uint8), borderValue=1))
+
+
+def _joined(near: Mask, core: Mask, off: Array, reach: int) -> Mask:
+    """The part that holds the core, with those beyond a seam: near by, and of the same look.
+
+    A seam's dark valley does not end the part; the shadow about a part on a bench does.
+    """
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(near, connectivity=4)
+    if count < 2:
+        return np.zeros_like(near)
+    sizes = np.bincount(labels[(core > 0) & (near > 0)], minlength=count)
+    body = (labels == int(sizes.argmax())).astype(np.uint8)
+    fewest = 0.004 * near.size
+    left = [n for n in range(1, count) if n != sizes.argmax() and stats[n][4] >= fewest]
+    while True:
+        about = cv2.dilate(body, _round(2 * reach))
+        for n in left:
+            own = labels == n
+            mean = off[own].mean(axis=0)
+            bright = float(mean.mean())
+            alike = abs(bright) < _SAME_LIGHT and float(np.abs(mean - bright).max()) < _SAME_HUE
+            if alike and int(about[own].sum()) > reach * reach:
+                left.remove(n)
+                body |= own.astype(np.uint8)
+                break
+        else:
+            return _closed(body, reach)
+
+
+def _distance(log: Array, core: Mask) -> tuple[Array, Array]:
+    """What each pixel differs by from the surface's look there, and by how many deviations.
+
+    Light changes slowly over a surface: a second-degree surface through the core foretells it.
+    """
+    height, width = core.shape
+    y, x = np.mgrid[0:height, 0:width].astype(np.float32)
+    x, y = x / max(width, 2) * 2 - 1, y / max(height, 2) * 2 - 1
+    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
+    inside = core > 0
+    rows = terms[inside][:: max(1, int(inside.sum()) // 6000)].astype(np.float64)
+    values = log[inside][:: max(1, int(inside.sum()) // 6000)].astype(np.float64)
+    keep = np.ones(len(rows), bool)
+    for _ in range(3):
+        fitted = np.linalg.lstsq(rows[keep], values[keep], rcond=None)[0]
+        left = values - rows @ fitted
+        size = np.abs(left).sum(axis=1)
+        keep = size < 3.5 * max(float(np.median(size)), 1e-4)
+    spread = np.cov(left[keep].T) + _LEAST_SPREAD**2 * np.eye(3)
+    # Rolled edges darken, whatever the surface's own spread of light.
+    spread += 0.25**2 / 3.0 * np.ones((3, 3)) * 0.35
+    expected = np.clip(terms @ fitted.astype(np.float32), values.min(axis=0), values.max(axis=0))
+    off = cast(Array, log - expected)
+    away = off.reshape(-1, 3) @ np.linalg.cholesky(np.linalg.inv(spread)).astype("f4")
+    return off, cast(Array, np.sqrt(np.square(away).sum(axis=1)).reshape(height, width))
+
+
+def _with_bare_rim(body: Mask, small: _Picture, under: Sequence[Lab]) -> Mask:
+    """The body and what shows a colour beneath at its rim: a missed place there is a miss too."""
+    if not len(under):
+        return body
+    weights = np.array([_LIGHTNESS, 1.0, 1.0], np.float32)
+    like = np.zeros(body.shape, bool)
+    for lab in under:
+        like |= np.linalg.norm((small.lab - np.float32(lab)) * weights, axis=-1) < _SAME
+    reach = max(2, min(body.shape) // 16)
+    bay = (_closed(body, reach) > 0) & (body == 0) & (small.free > 0) & like
+    return body | _opened(bay.astype(np.uint8), 1)
+
+
+# --- its rim, in the finer picture -------------------------------------------------------------
+
+
+def _rim(fine: _Picture, body: Mask) -> tuple[Mask, float]:
+    """The mask at the finer size, and how plainly its rim stands out.
+
+    About the rim each pixel goes to the side whose look near by is the more like it.
+    """
+    height, width = fine.free.shape
+    ratio = width / body.shape[1]
+    big = cv2.resize(body * np.float32(1), (width, height), interpolation=cv2.INTER_LINEAR)
+    big = np.asarray(big, np.float32)
+    inside, outside = _sure(big, ratio), _sure(1 - big, ratio)
+    band = (inside == 0) & (outside == 0)
+    reach = round(_WINDOW * ratio)
+    own, own_spread = _near(fine.log, inside, reach)
+    other, other_spread = _near(fine.log, outside, reach)
+    a = _unlike(fine.log - own, own_spread)
+    b = _unlike(fine.log - other, other_spread)
+    # Smoothed, so that grain and noise draw no rim of their own.
+    lean = cv2.GaussianBlur(np.asarray(np.clip(b - a, -30, 30), np.float32), (0, 0), 0.6 * ratio)
+    mask = np.where(band, lean > 0, inside > 0).astype(np.uint8) & fine.free
+    mask = _filled(_largest(_opened(mask, max(1, round(0.5 * ratio))), inside))
+    seen = band & (own_spread[..., 0] < _NOTHING) & (other_spread[..., 0] < _NOTHING)
+    if not seen.any():
+        return mask & fine.free, float("inf")
+    both = own_spread[seen] + other_spread[seen]
+    apart = np.sqrt((np.square(own[seen] - other[seen]) / both).sum(axis=-1))
+    return mask & fine.free, float(np.quantile(apart, 0.25))
+
+
+def _unlike(off: Array, spread: Array) -> Array:
+    """Squared distance, standard deviations, from a look; a rolled edge or a shadow is dark."""
+    third = np.full((1, 3), 1.0 / 3.0, np.float32)
+    bright, plain = cv2.transform(off, third), cv2.transform(spread, third)
+    hue = 3.0 * cv2.transform(np.square(off), third) - 3.0 * np.square(bright)
+    return cast(Array, hue / plain + np.square(bright) / (plain + np.float32(_ROLLED**2)))
+
+
+def _sure(big: Array, ratio: float) -> Mask:
+    """What lies well within one side of the rim."""
+    reach = 2 * round(_BAND * ratio) + 1
+    mask = (big > 0.5).astype(np.uint8)
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))
+    return cast(Mask, cv2.erode(mask, kernel, borderValue=1))
+
+
+def _near(log: Array, where: Mask, reach: int) -> tuple[Array, Array]:
+    """Mean and variance about each place of what a mask shows near by.
+
+    The variance is huge where nothing is near.
+    """
+    weight = where.astype(np.float32)
+    size = (2 * reach + 1, 2 * reach + 1)
+    total = cv2.blur(weight, size)
+    few = total < 0.005
+    total = np.maximum(total, np.float32(1e-6))[..., None]
+    mean = cv2.blur(log * weight[..., None], size) / total
+    square = cv2.blur(np.square(log) * weight[..., None], size) / total
+    spread = np.maximum(square - np.square(mean), 0) + np.float32(_LEAST_SPREAD**2)
+    spread[few] = 2.0 * _NOTHING
+    return cast(Array, mean), cast(Array, spread)
+
+
+# --- masks -------------------------------------------------------------------------------------
+
+
+def _round(side: int) -> Mask:
+    return cast(Mask, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * side + 1, 2 * side + 1)))
+
+
+def _opened(mask: Mask, side: int) -> Mask:
+    # The photo's edge is no rim: what fills it stays.
+    small = cv2.erode(mask, _round(side), borderValue=1)
+    return cast(Mask, cv2.dilate(small, _round(side), borderValue=0)) & mask
+
+
+def _closed(mask: Mask, side: int) -> Mask:
+    large = cv2.copyMakeBorder(mask, side, side, side, side, cv2.BORDER_REPLICATE)
+    done = cv2.morphologyEx(large, cv2.MORPH_CLOSE, _round(side))
+    return cast(Mask, done[side : side + mask.shape[0], side : side + mask.shape[1]])
+
+
+def _largest(mask: Mask, like: Mask) -> Mask:
+    """The connected part that has the most of `like`."""
+    count, labels = cv2.connectedComponents(mask, connectivity=4)
+    if count < 2:
+        return np.zeros_like(mask)
+    sizes = np.bincount(labels[(like > 0) & (mask > 0)], minlength=count)
+    return (labels == int(sizes.argmax())).astype(np.uint8) & mask
+
+
+def _filled(mask: Mask) -> Mask:
+    contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    filled = np.zeros_like(mask)
+    cv2.drawContours(filled, contours, -1, 1, cv2.FILLED)
+    return filled
+
+
+def _luminance(lightness: Array) -> Array:
+    """Y of L*, Y = 1 for the perfect white, without the straight part near black."""
+    return np.asarray(((np.maximum(lightness, 0.0) + 16.0) / 116.0) ** 3, np.float32)
+
+
+def _mode(values: Array) -> Array:
+    """Densest colour: mean shift from the fullest cell."""
+    cells = np.round(values / 6.0).astype(int)
+    kinds, counts = np.unique(cells, axis=0, return_counts=True)
+    centre = kinds[counts.argmax()].astype(np.float32) * 6.0
+    for _ in range(8):
+        near = np.linalg.norm(values - centre, axis=1) < _SAME
+        if not near.any():
+            break
+        centre = values[near].mean(axis=0)
+    return np.asarray(centre, np.float32)
