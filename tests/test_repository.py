@@ -27,11 +27,12 @@ FLOORS = (
     {"record"},
     {"photo"},
     {"seam", "seam_path", "region", "chart", "light", "registration", "calibrate"},
-    {"outline_edit", "surface", "background", "companion", "visibility"},
+    {"outline_edit", "surface", "background", "carry", "companion", "visibility"},
     {"verdict"},
     {"checks", "wording"},
     {"standing", "keeper", "proof"},
     {"propose", "findings", "judge", "also"},
+    {"undrawn"},
     {"opened", "maps", "probe", "shown"},
     {"engine"},
     {"overlay"},
@@ -40,7 +41,7 @@ FLOORS = (
     {"inspection"},
     {"report"},
     {"demo"},
-    {"cli_record", "cli_report", "cli_view"},
+    {"cli_carry", "cli_record", "cli_report", "cli_view"},
     {"cli"},
 )
 # Test photographs stand beside the house: nothing of the engine may lean on them.

@@ -122,7 +122,7 @@ def _contour(shot: Shot, polygons: Sequence[Points]) -> Points | None:
     lengths = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(closed, axis=0), axis=1))])
     at = np.linspace(0.0, lengths[-1], _CONTOUR, endpoint=False)
     even = np.stack([np.interp(at, lengths, closed[:, i]) for i in (0, 1)], axis=1)
-    return cast(Points, even / surface.scale)
+    return np.asarray(even / surface.scale, np.float64)
 
 
 def _turned(first: Points, second: Points) -> list[Points]:
@@ -244,7 +244,7 @@ def _by_features(earlier: Shot, later: Shot, polygons: Sequence[Points]) -> Iter
 def _homography(start: Points, end: Points, scale: float) -> Points | None:
     if len(start) < _FEWEST_FEATURES:
         return None
-    matrix, inliers = cv2.findHomography(
+    found, inliers = cv2.findHomography(
         start,
         end,
         cv2.USAC_MAGSAC,
@@ -252,9 +252,8 @@ def _homography(start: Points, end: Points, scale: float) -> Points | None:
         maxIters=10000,
         confidence=0.9999,
     )
-    if matrix is None or int(inliers.sum()) < _FEWEST_FEATURES:
-        return None
-    return cast(Points, matrix)
+    matrix = cast("Points | None", found)
+    return None if matrix is None or int(inliers.sum()) < _FEWEST_FEATURES else matrix
 
 
 def _matches(one: Array, two: Array) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
@@ -283,9 +282,9 @@ def _features(shot: Shot, box: Box, scale: float, polygons: Sequence[Points]) ->
     if shot.reading.found:
         middle = shot.reading.corners_px.mean(axis=0)
         _fill(seen, middle + 1.1 * (shot.reading.corners_px - middle), box, scale, 0)
-    finder = cv2.SIFT_create(nfeatures=_MOST_FEATURES, contrastThreshold=0.005, edgeThreshold=12)
+    finder = cv2.SIFT.create(nfeatures=_MOST_FEATURES, contrastThreshold=0.005, edgeThreshold=12)
     keys, looks = finder.detectAndCompute(picture, cast("NDArray[np.uint8]", seen))
-    if looks is None or len(keys) < _FEWEST_FEATURES:
+    if len(keys) < _FEWEST_FEATURES:
         return None
     root = np.sqrt(looks / np.maximum(looks.sum(axis=1, keepdims=True), 1e-9))
     # A feature's place counts from pixel centres, a photo's from corners.

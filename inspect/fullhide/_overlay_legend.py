@@ -194,7 +194,10 @@ class _Strip:
         )[0]
         put_text(row, name, (left, len(row) / 2), size, BLACK, BOLD)
         about = [region.part] if part and region.part else []
-        about += ["outline proposed, not drawn"] if region.proposed else []
+        if "carried" in region.flags:
+            about += ["outline carried over, not drawn"]
+        else:
+            about += ["outline proposed, not drawn"] if region.proposed else []
         if about:
             self.words(", ".join(about), 8, colour=GREY, most=1)
         for reason in region.reasons[:_MOST_REASONS]:

@@ -61,7 +61,7 @@ class Surface:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Picture:
-    lab: Array | None
+    linear: Array
     log: Array
     free: Mask
     scale: float
@@ -86,8 +86,9 @@ def find_surface(
     Surface or None
         None if no surface stands out.
     """
-    small = _picture(photo, reading, _SIDE_PX, fit)
-    body = _body(small, under)
+    small = _picture(photo, reading, _SIDE_PX)
+    lab = xyz_to_lab(np.maximum(fit.apply(small.linear), 1e-5))
+    body = _body(small, lab, under)
     if body is None:
         return None
     fine = _picture(photo, reading, _RIM_PX)
@@ -95,31 +96,29 @@ def find_surface(
     return Surface(mask, fine.scale, contrast)
 
 
-def _picture(
-    photo: Photo, reading: ChartReading, side: int, fit: ColourFit | None = None
-) -> _Picture:
+def _picture(photo: Photo, reading: ChartReading, side: int) -> _Picture:
     width, height = photo.size_px
     scale = min(1.0, side / max(width, height))
     size = (max(1, round(width * scale)), max(1, round(height * scale)))
     codes = cast(Any, cv2.resize(photo.encoded, size, interpolation=cv2.INTER_AREA))
     linear = cv2.transform(cv2.LUT(codes, photo.curve[None]), photo.matrix.astype(np.float32))
-    linear = np.asarray(cv2.GaussianBlur(linear, (0, 0), 1.0), np.float32)
-    lab = None if fit is None else xyz_to_lab(np.maximum(fit.apply(linear), 1e-5))
+    linear = cast(Array, cv2.GaussianBlur(linear, (0, 0), 1.0).astype(np.float32))
     free = np.ones(linear.shape[:2], np.uint8)
     if reading.found:
         middle = reading.corners_px.mean(axis=0)
         board = (middle + 1.06 * (reading.corners_px - middle)) * scale
         cv2.fillConvexPoly(free, np.round(board).astype(np.int32), 0)
     # A thousandth: noise in black is no hue.
-    return _Picture(lab, np.log(np.maximum(linear, 0) + np.float32(0.004)), free, scale)
+    log = np.log(np.maximum(linear, 0) + np.float32(0.004)).astype(np.float32)
+    return _Picture(linear, log, free, scale)
 
 
 # --- the body, in the small picture ------------------------------------------------------------
 
 
-def _body(small: _Picture, under: Sequence[Lab]) -> Mask | None:
+def _body(small: _Picture, lab: Array, under: Sequence[Lab]) -> Mask | None:
     """Mask of the surface that most of the photo's middle shows, holes closed."""
-    core = _core(small)
+    core = _core(lab, small.free)
     if core.mean() < SMALLEST_SHARE:
         return None
     side = max(1, min(core.shape) // 80)
@@ -133,13 +132,12 @@ def _body(small: _Picture, under: Sequence[Lab]) -> Mask | None:
             return None
         core = grown
     body = _filled(core) & small.free
-    body = _with_bare_rim(body, small, under)
+    body = _with_bare_rim(body, small.free, lab, under)
     return _opened(body, side)
 
 
-def _core(small: _Picture) -> Mask:
+def _core(lab: Array, free: Mask) -> Mask:
     """The surface as far as its colour alone tells."""
-    lab, free = small.lab, small.free
     height, width = free.shape
     none = np.zeros_like(free)
     middle = np.zeros_like(free)
@@ -214,16 +212,17 @@ def _distance(log: Array, core: Mask) -> tuple[Array, Array]:
     return off, cast(Array, np.sqrt(np.square(away).sum(axis=1)).reshape(height, width))
 
 
-def _with_bare_rim(body: Mask, small: _Picture, under: Sequence[Lab]) -> Mask:
+def _with_bare_rim(body: Mask, free: Mask, lab: Array, under: Sequence[Lab]) -> Mask:
     """The body and what shows a colour beneath at its rim: a missed place there is a miss too."""
     if not len(under):
         return body
     weights = np.array([_LIGHTNESS, 1.0, 1.0], np.float32)
     like = np.zeros(body.shape, bool)
-    for lab in under:
-        like |= np.linalg.norm((small.lab - np.float32(lab)) * weights, axis=-1) < _SAME
+    for other in under:
+        off = (lab - np.array(other, np.float32)) * weights
+        like |= np.linalg.norm(off, axis=-1) < _SAME
     reach = max(2, min(body.shape) // 16)
-    bay = (_closed(body, reach) > 0) & (body == 0) & (small.free > 0) & like
+    bay = (_closed(body, reach) > 0) & (body == 0) & (free > 0) & like
     return body | _opened(bay.astype(np.uint8), 1)
 
 
@@ -239,7 +238,7 @@ def _rim(fine: _Picture, body: Mask) -> tuple[Mask, float]:
     ratio = width / body.shape[1]
     big = cv2.resize(body * np.float32(1), (width, height), interpolation=cv2.INTER_LINEAR)
     big = np.asarray(big, np.float32)
-    inside, outside = _sure(big, ratio), _sure(1 - big, ratio)
+    inside, outside = _sure(big > 0.5, ratio), _sure(big <= 0.5, ratio)
     band = (inside == 0) & (outside == 0)
     reach = round(_WINDOW * ratio)
     own, own_spread = _near(fine.log, inside, reach)
@@ -266,12 +265,11 @@ def _unlike(off: Array, spread: Array) -> Array:
     return cast(Array, hue / plain + np.square(bright) / (plain + np.float32(_ROLLED**2)))
 
 
-def _sure(big: Array, ratio: float) -> Mask:
+def _sure(side: NDArray[np.bool_], ratio: float) -> Mask:
     """What lies well within one side of the rim."""
     reach = 2 * round(_BAND * ratio) + 1
-    mask = (big > 0.5).astype(np.uint8)
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))
-    return cast(Mask, cv2.erode(mask, kernel, borderValue=1))
+    return cast(Mask, cv2.erode(side.astype(np.uint8), kernel, borderValue=1))
 
 
 def _near(log: Array, where: Mask, reach: int) -> tuple[Array, Array]:
@@ -316,7 +314,7 @@ def _largest(mask: Mask, like: Mask) -> Mask:
     if count < 2:
         return np.zeros_like(mask)
     sizes = np.bincount(labels[(like > 0) & (mask > 0)], minlength=count)
-    return (labels == int(sizes.argmax())).astype(np.uint8) & mask
+    return cast(Mask, (labels == int(sizes.argmax())).astype(np.uint8) & mask)
 
 
 def _filled(mask: Mask) -> Mask:

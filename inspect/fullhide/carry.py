@@ -38,6 +38,8 @@ _NOMINAL_MM_PER_PX = 0.2
 #: Tiles are searched so far about the rough map and then about the bent one, mm.
 _REACH_MM = (6.0, 2.5)
 _TILE_PX, _MOST_TILES = 96, 160
+#: A part's short side is to hold so many tiles.
+_ACROSS = 2.5
 #: A tile's peak counts from this many standard deviations above chance.
 _SURE = 4.6
 #: What tiles must bear out (all our own choice): so many agree, this share of those that show
@@ -47,8 +49,8 @@ _AGREE_MM = 1.2
 #: An outline is carried where it lies at most so far beyond the tiles that agree, share of their
 #: extent: a map runs off outside.
 _BEYOND = 0.20
-#: Of an outline so much must lie in the later photo.
-_WITHIN = 0.9
+#: An outline may leave the later photo by so much, mm: a pass must not speak of what it cannot see.
+_WITHIN_MM = 1.0
 NOT_THE_SAME = "the two photos do not show the same surface, or too little of it alike"
 
 
@@ -159,7 +161,7 @@ def carry_outlines(
         return Carried(outlines=(), reason=found.reason, map=found)
     carried, left_out = [], []
     for outline in drawn:
-        moved = _moved(outline, found, later.photo, file)
+        moved = _moved(outline, found, later.photo, file, mm_per_px or _NOMINAL_MM_PER_PX)
         if moved is None:
             left_out.append(outline.name)
         else:
@@ -216,7 +218,9 @@ def _refined(
     box = around(polygons, earlier.size_px, 0.0)
     made = CarryMap(found=True, matrix=rough, box=box)
     for size_mm, reach_mm in zip(_MATCH_MM, _REACH_MM, strict=True):
-        factor = max(1, round(size_mm / mm_per_px))
+        # A small part is looked at more finely, so that it holds tiles enough.
+        short_mm = min(box[2] - box[0], box[3] - box[1]) * mm_per_px
+        factor = max(1, round(min(size_mm, short_mm / (_ACROSS * _TILE_PX)) / mm_per_px))
         places, moved = _tiles_moved(
             earlier, later, polygons, made, factor, reach_mm / (mm_per_px * factor), mm_per_px
         )
@@ -261,7 +265,7 @@ def _tiles_moved(
     rim = 2 * max(1, round(3.0 / (mm_per_px * factor))) + 1
     inner = cv2.erode(mask.astype(np.uint8), np.ones((rim, rim), np.uint8), borderValue=0)
     a *= cv2.blur(inner.astype(np.float32), (9, 9))
-    centres = _centres(inner, size)
+    centres = _centres(np.asarray(inner, np.uint8), size)
     if len(centres) < _FEWEST_TILES:
         return none, none
     reach = min(reach_px, 0.25 * _TILE_PX)
@@ -382,7 +386,9 @@ def _terms(points: Points, box: Box) -> Points:
 # --- outlines ----------------------------------------------------------------------------------
 
 
-def _moved(outline: RegionOutline, made: CarryMap, later: Photo, file: str) -> RegionOutline | None:
+def _moved(
+    outline: RegionOutline, made: CarryMap, later: Photo, file: str, mm_per_px: float
+) -> RegionOutline | None:
     """The outline in the later photo; None where it is not seen well enough."""
     low, high = made.places.min(axis=0), made.places.max(axis=0)
     beyond = np.maximum(low - outline.polygon, outline.polygon - high).max()
@@ -393,8 +399,7 @@ def _moved(outline: RegionOutline, made: CarryMap, later: Photo, file: str) -> R
     if not np.isfinite(polygon).all():
         return None
     kept = np.clip(polygon, 0.0, size)
-    whole = abs(float(cv2.contourArea(polygon.astype(np.float32))))
-    if abs(float(cv2.contourArea(kept.astype(np.float32)))) < _WITHIN * max(whole, 1.0):
+    if float(np.abs(kept - polygon).max()) * mm_per_px > _WITHIN_MM:
         return None
     holes = tuple(np.clip(made.to_later(_dense(hole)), 0.0, size) for hole in outline.holes)
     for ring in (kept, *holes):
@@ -402,7 +407,15 @@ def _moved(outline: RegionOutline, made: CarryMap, later: Photo, file: str) -> R
     properties = {
         **outline.properties, "photo": file, "proposed": True, "carried": outline.photo
     }  # fmt: skip
-    return replace(outline, photo=file, polygon=kept, holes=holes, properties=properties, line=None)
+    return replace(
+        outline,
+        photo=file,
+        polygon=kept,
+        holes=holes,
+        properties=properties,
+        line=None,
+        number=None,
+    )
 
 
 def _dense(ring: Points) -> Points:

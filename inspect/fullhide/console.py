@@ -8,7 +8,8 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import NamedTuple
 
-from fullhide.result import JobResult
+from fullhide.result import JobResult, RegionResult
+from fullhide.wording import flag_reasons
 
 __all__ = ["SCOPE", "printable", "progress_bar", "say_error", "show", "summary"]
 
@@ -16,6 +17,8 @@ SCOPE = (
     "Appearance check from photographs. It does not assess adhesion, wear, fastness, "
     "flammability, airbag function, safety or legality."
 )
+#: Flags of a photo that say why nothing in it is outlined.
+_NO_REGION = ("not_carried", "nothing_proposed")
 _STYLES = {"pass": "green", "fail": "bold red", "retake": "bold yellow"}
 
 
@@ -93,10 +96,14 @@ def _rows(result: JobResult) -> list[_Row]:
     for photo in result.photos:
         file = printable(photo.file)
         if not photo.regions:
-            rows.append(_Row(file, "-", "-", ("No region to judge.",)))
+            why = flag_reasons(
+                name for name in _NO_REGION if name in photo.quality.get("flags", ())
+            )
+            told = tuple(_sentence(reason) for reason in why)
+            rows.append(_Row(file, "-", "-", ("No region to judge.", *told)))
         for region in photo.regions:
             part = f"{region.part}: " if region.part else ""
-            name = f"{part}{region.name}" + (" (proposed)" if region.proposed else "")
+            name = f"{part}{region.name}" + _made(region)
             rows.append(
                 _Row(
                     file,
@@ -106,6 +113,13 @@ def _rows(result: JobResult) -> list[_Row]:
                 )
             )
     return rows
+
+
+def _made(region: RegionResult) -> str:
+    """What is said of an outline that nobody drew."""
+    if "carried" in region.flags:
+        return " (carried over)"
+    return " (proposed)" if region.proposed else ""
 
 
 def _sentence(reason: str) -> str:

@@ -20,7 +20,7 @@ from fullhide.companion import Second
 from fullhide.errors import FullhideError
 from fullhide.job import Job, PhotoEntry
 from fullhide.judge import Scene, reference_colour
-from fullhide.opened import Opened, open_entry, prepared
+from fullhide.opened import Opened, Prepared, open_entry, prepared
 from fullhide.outlines import RegionOutline
 from fullhide.photo import Photo, open_photo
 from fullhide.registration import chart_map, mapped, view_map
@@ -169,7 +169,7 @@ def inspect_photo(
         size_px=photo.size_px,
         mm_per_px=scene.mm_per_px if scene.scaled else None,
         chart=_chart_result(reading, scene.fit, spec),
-        quality=_quality(photo, scene, ready.blur_px, seconds),
+        quality=_quality(photo, ready, seconds),
         regions=regions,
     )
     return Inspection(
@@ -277,7 +277,8 @@ def _chart_result(reading: ChartReading, fit: ColourFit, spec: ChartSpec) -> Cha
     )
 
 
-def _quality(photo: Photo, scene: Scene, blur: float | None, seconds: Seconds) -> dict[str, Any]:
+def _quality(photo: Photo, ready: Prepared, seconds: Seconds) -> dict[str, Any]:
+    scene, blur = ready.scene, ready.blur_px
     quality: dict[str, Any] = {
         "flags": list(scene.flags),
         "profile": photo.profile,
@@ -291,6 +292,8 @@ def _quality(photo: Photo, scene: Scene, blur: float | None, seconds: Seconds) -
     }
     if photo.white_balance is not None:
         quality["white_balance"] = list(photo.white_balance)
+    if ready.drawing:
+        quality["outlines"] = dict(ready.drawing)
     if seconds.files:
         quality["also"] = seconds.told()
     return quality

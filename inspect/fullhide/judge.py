@@ -223,7 +223,7 @@ def _region_flags(
         if share > 1 - JUDGED_SHARE or largest > _BLIND_OVER_LIMIT * limits.show_through_mm2:
             flags.append("clipped")
     if outline.properties.get("proposed", False):
-        flags.append("proposed")
+        flags.append("carried" if outline.properties.get("carried") else "proposed")
     return flags
 
 

@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fullhide.calibrate import USUAL_BLUR_PX, blur_px, colour_fit, flat_field
+from fullhide.carry import Shot
 from fullhide.chart import ChartReading, ChartSpec, chart_spec, find_chart
 from fullhide.errors import FullhideError
 from fullhide.job import Job, PhotoEntry
 from fullhide.judge import Scene
 from fullhide.outlines import RegionOutline, check_outline
 from fullhide.photo import Photo, open_photo
-from fullhide.propose import propose_panel
+from fullhide.undrawn import Undrawn, undrawn
 
-__all__ = ["NOMINAL_MM_PER_PX", "Opened", "Prepared", "open_entry", "prepared"]
+__all__ = ["NOMINAL_MM_PER_PX", "Opened", "Prepared", "carried_over", "open_entry", "prepared"]
 
 #: Stands in for the scale where nothing gives it, so that findings can at least be shown.
 NOMINAL_MM_PER_PX = 0.2
@@ -61,6 +64,8 @@ class Prepared:
         Measured blur; None where no edge tells.
     problems
         Outlines that cannot be used.
+    drawing
+        Where the outlines of a photo come from that nobody drew in; empty for any other.
     """
 
     scene: Scene
@@ -69,6 +74,7 @@ class Prepared:
     spec: ChartSpec
     blur_px: float | None
     problems: tuple[FullhideError, ...]
+    drawing: Mapping[str, Any] = field(default_factory=dict)
 
 
 def open_entry(job: Job, entry: PhotoEntry, *, photo: Photo | None = None) -> Opened:
@@ -130,23 +136,26 @@ def prepared(
     if not _same(marked, opened.marked):
         reading = find_chart(photo, spec=spec, corners_px=marked)
     polygons = [outline.polygon for outline in outlines]
-    field = flat_field(photo, reading=reading, polygons=polygons, board=opened.board)
-    fit = colour_fit(reading, spec=spec, field=field)
+    light = flat_field(photo, reading=reading, polygons=polygons, board=opened.board)
+    fit = colour_fit(reading, spec=spec, field=light)
     scale = mm_per_px if mm_per_px is not None else reading.mm_per_px
+    made = Undrawn(told={})
     if job.needs_proposal(entry.file):
-        outlines = (*outlines, *propose_panel(photo, file=entry.file, reading=reading, fit=fit))
+        shot = Shot(photo=photo, reading=reading, fit=fit)
+        made = undrawn(shot, job, entry, opener=lambda one: _shot(job, one, mm_per_px))
+        outlines = (*outlines, *made.outlines)
         polygons = [outline.polygon for outline in outlines]
     blur = blur_px(photo, reading=reading, polygons=polygons)
     scene = Scene(
         photo=photo,
         fit=fit,
-        field=field,
+        field=light,
         mm_per_px=scale or NOMINAL_MM_PER_PX,
         scaled=scale is not None,
         scale_doubt=_scale_doubt(reading) if mm_per_px is None else 0.0,
         blur_px=USUAL_BLUR_PX if blur is None else blur,
         calibrated=reading.found,
-        flags=_photo_flags(photo, reading, scale, blur),
+        flags=(*_photo_flags(photo, reading, scale, blur), *made.flags),
         ignore=_ignored(outlines, reading),
     )
     return Prepared(
@@ -156,7 +165,32 @@ def prepared(
         spec=spec,
         blur_px=blur,
         problems=problems,
+        drawing=made.told,
     )
+
+
+def carried_over(job: Job, entry: PhotoEntry) -> Undrawn:
+    """Outlines of an earlier photo carried over to one that has none; nothing is proposed.
+
+    Raises
+    ------
+    FullhideError
+        If the photo cannot be opened.
+    """
+    shot, _ = _shot(job, entry, None)
+    return undrawn(shot, job, entry, opener=lambda one: _shot(job, one, None), propose=False)
+
+
+def _shot(job: Job, entry: PhotoEntry, mm_per_px: float | None) -> tuple[Shot, float | None]:
+    """An earlier photo with its chart and colours, and its scale."""
+    opened = open_entry(job, entry)
+    fit = colour_fit(
+        opened.reading,
+        spec=opened.spec,
+        field=flat_field(opened.photo, reading=opened.reading, polygons=[], board=opened.board),
+    )
+    scale = mm_per_px if mm_per_px is not None else opened.reading.mm_per_px
+    return Shot(photo=opened.photo, reading=opened.reading, fit=fit), scale
 
 
 def _usable(

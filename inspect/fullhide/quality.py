@@ -197,6 +197,28 @@ FLAGS: dict[str, Flag] = {
             ALL_CHECKS,
         ),
         _flag("proposed", "the outline is a proposal, not drawn by a person"),
+        _flag(
+            "carried",
+            "the outline is carried over from an earlier photo of the part, not drawn in this one",
+        ),
+        _flag(
+            "carried_in_part",
+            "some outlines of an earlier photo of the part are not wholly in this one, or could "
+            "not be matched here, and are left out",
+            "take it again with the whole part in the picture, or draw them in this photo",
+        ),
+        _flag(
+            "not_carried",
+            "the outlines of an earlier photo of the part could not be carried over, since the two "
+            "do not clearly show the same surface",
+            "draw the outlines in this photo, or take it again with the whole part in the picture",
+        ),
+        _flag(
+            "nothing_proposed",
+            "no surface stands out clearly enough to propose an outline",
+            "draw the part's outline in this photo, or take it again with the part in the middle "
+            "on a bench of another colour",
+        ),
     )
 }
 

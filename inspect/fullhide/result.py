@@ -163,15 +163,16 @@ def exit_status(result: JobResult) -> int:
     -------
     int
         0 every region passes; 1 at least one fails; 3 none fails, at least one needs a retake;
-        2 some input could not be used, or there was no photo at all. Where photos were read but
-        nothing in them was to be judged the answer is 3: silence must not read as a pass.
+        2 some input could not be used, or there was no photo at all. Where a photo was read but
+        nothing in it was to be judged the answer is 3: silence must not read as a pass.
     """
     if result.problems or not result.photos:
         return 2
     verdicts = {region.verdict for photo in result.photos for region in photo.regions} - {None}
     if "fail" in verdicts:
         return 1
-    return 0 if verdicts == {"pass"} else 3
+    silent = any(not photo.regions for photo in result.photos)
+    return 0 if verdicts == {"pass"} and not silent else 3
 
 
 def to_json(result: JobResult) -> dict[str, Any]:

@@ -2,8 +2,8 @@
 
 Each pair is a part and a re-shoot of it at up to 25 degrees and 20 % other distance, turned, moved,
 with spots gone, on another bench and, by turns, under another lamp and with another coat of dye.
-Truth is the exact map between our own renders. A third of the pairs must be refused: another part of
-the same make, a mirrored picture, something else altogether.
+Truth is the exact map between our own renders. A third of the pairs must be refused: another part
+of the same make, a mirrored picture, something else altogether.
 
     python tests/bench/bench_carry.py --seed 1 --pairs 60 [-v]
 """
@@ -97,7 +97,10 @@ def make(seed: int, number: int) -> Pair:
     middle = np.array((w, h)) * scale / 2
 
     def spots() -> tuple[Spot, ...]:
-        at = middle + rng.uniform(-0.25, 0.25, (int(rng.integers(0, 5)), 2)) * (w * scale, h * scale)
+        at = middle + rng.uniform(-0.25, 0.25, (int(rng.integers(0, 5)), 2)) * (
+            w * scale,
+            h * scale,
+        )
         return tuple(
             Spot("beneath", (float(x), float(y)), float(rng.uniform(3, 60))) for x, y in at
         )
@@ -147,7 +150,9 @@ def make(seed: int, number: int) -> Pair:
             first.light, lamps=lamps, name=str(rng.choice(LIGHTS)) if "lamp" in kind
             else first.light.name,
         ),
-        chart=Chart(centre_px=(0.5 * w + float(rng.uniform(-300, 300)), 0.07 * h), width_mm=chart_mm),
+        chart=Chart(
+            centre_px=(0.5 * w + float(rng.uniform(-300, 300)), 0.07 * h), width_mm=chart_mm
+        ),
         surround_seed=int(rng.integers(1 << 30)),
         view=view(float(rng.uniform(0, 25))),
         shot=1,
@@ -182,7 +187,10 @@ def drawn(scene: Scene) -> tuple[list[RegionOutline], list[np.ndarray]]:
     from fullhide.phantom._truth import inset, seam_band
 
     frame, there = frame_of(scene), seen(scene)
-    flat = [inset(frame.panel_px, 6.0 / scene.mm_per_px), *(seam_band(s, frame) for s in scene.seams)]
+    flat = [
+        inset(frame.panel_px, 6.0 / scene.mm_per_px),
+        *(seam_band(s, frame) for s in scene.seams),
+    ]
     outlines = [
         RegionOutline(
             photo="earlier.jpg",
@@ -226,7 +234,9 @@ def run(seed: int, number: int, folder: Path, *, verbose: bool) -> dict:
         out["left_out"] = len(carried.left_out)
     if verbose:
         v = pair.later.view
-        told = " ".join(f"{k} {x:.2f}" if isinstance(x, float) else f"{k} {x}" for k, x in out.items())
+        told = " ".join(
+            f"{k} {x:.2f}" if isinstance(x, float) else f"{k} {x}" for k, x in out.items()
+        )
         print(
             f"{number:3d} {told} | {pair.earlier.leather.grain} {pair.earlier.mm_per_px} mm/px "
             f"tilt {v.tilt_deg:.0f} turn {v.turn_deg:.0f} distance {v.distance:.2f} | "
@@ -250,8 +260,10 @@ def main() -> None:
         folder = given.keep or Path(scratch)
         folder.mkdir(parents=True, exist_ok=True)
         for seed in given.seed:
-            for number in given.only or range(given.pairs):
-                rows.append(run(seed, number, folder, verbose=given.verbose))
+            rows += [
+                run(seed, number, folder, verbose=given.verbose)
+                for number in given.only or range(given.pairs)
+            ]
     true = [r for r in rows if r["kind"] in CHANGES]
     false = [r for r in rows if r["kind"] in FALSE_KINDS]
     print(f"re-shoots {len(true)}, seeds {given.seed}")
@@ -263,7 +275,8 @@ def main() -> None:
         medians = np.array([r["median"] for r in taken])
         worst = np.array([r["worst"] for r in taken])
         told = "" if not taken else (
-            f"error mm: median {np.median(medians):.2f}, 95 % of photos {np.quantile(medians, 0.95):.2f}, "
+            f"error mm: median {np.median(medians):.2f}, "
+            f"95 % of photos {np.quantile(medians, 0.95):.2f}, "
             f"largest photo {medians.max():.2f}; worst place {np.median(worst):.2f} "
             f"(largest {worst.max():.2f})"
         )  # fmt: skip
