@@ -10,7 +10,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from report_job import JOB, NASTY, SHOTS, finding, inspected_job, region
+from report_job import JOB, NASTY, SHOTS, SPOTS, finding, inspected_job, region
 from report_tools import contrast, flowing_text, page_pictures, page_texts, poppler
 
 from fullhide import wording
@@ -141,6 +141,20 @@ def test_a_letter_that_no_font_has_does_not_keep_the_paper_from_being_set(
     told = flowing_text(write(page_of(known_of_record(job)), tmp_path, job.folder) / "report.pdf")
     assert "Harbour" in told
     assert "Quay" in told
+
+
+# The last is what typst refuses together although it shows each letter alone (found by trying
+# random names).
+@pytest.mark.parametrize(
+    "name", ["\u5ea7\u6905", "si\u00e8ge", "\u2b38\u0326\u05e0\u2034\u0946\u1ef8\U0001f630"]
+)
+def test_a_region_of_any_name_is_set_with_its_picture(tmp_path: Path, name: str) -> None:
+    shots = (replace(SHOTS[1], regions=(region(f"a {name}", "fail", SPOTS[0]),)),)
+    job = inspected_job(tmp_path / "j", shots, f"name = 'b {name}'\n")
+    folder = write(page_of(known_of_record(job)), tmp_path, job.folder)
+    for paper in PAPERS:
+        assert "old green shows" in flowing_text(folder / f"{paper}.pdf")
+    assert ("si\u00e8ge" in flowing_text(folder / "report.pdf")) == (name == "si\u00e8ge")
 
 
 # ---------------------------------------------------------------- the touch-up sheet

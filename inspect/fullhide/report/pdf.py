@@ -7,6 +7,7 @@ import json
 import shutil
 import tempfile
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -50,21 +51,35 @@ def papers(page: Page, pictures: Pictures, names: tuple[str, ...]) -> dict[str, 
         If typst cannot set it.
     """
     try:
-        with tempfile.TemporaryDirectory(prefix="fullhide-") as name:
-            root = Path(name)
-            desk = _Desk(root, page, pictures)
-            (root / "data.json").write_text(desk.data(), "utf-8")
-            shutil.copy(TEMPLATES / _COMMON, root)
-            # typst lets other threads run.
-            with ThreadPoolExecutor(max_workers=max(1, len(names))) as pool:
-                made = pool.map(lambda paper: _set(root, paper, page), names)
-                return dict(zip(names, made, strict=True))
+        # Letters that each alone can be shown may not be so together: then only plain ones are.
+        try:
+            return _papers(page, pictures, names, _Letters())
+        except _UnsettableError:
+            return _papers(page, pictures, names, _Letters(only_plain=True))
     except OSError as error:
         raise OutputError(
             error.filename or tempfile.gettempdir(),
             f"cannot be written ({why(error)})",
             "free some space there",
         ) from None
+
+
+class _UnsettableError(FullhideError):
+    """A paper that typst refuses."""
+
+
+def _papers(
+    page: Page, pictures: Pictures, names: tuple[str, ...], letters: _Letters
+) -> dict[str, bytes]:
+    with tempfile.TemporaryDirectory(prefix="fullhide-") as name:
+        root = Path(name)
+        desk = _Desk(root, page, pictures, letters)
+        (root / "data.json").write_text(desk.data(), "utf-8")
+        shutil.copy(TEMPLATES / _COMMON, root)
+        # typst lets other threads run.
+        with ThreadPoolExecutor(max_workers=max(1, len(names))) as pool:
+            made = pool.map(lambda paper: _set(root, paper, page), names)
+            return dict(zip(names, made, strict=True))
 
 
 def _set(root: Path, paper: str, page: Page) -> bytes:
@@ -83,34 +98,56 @@ def _set(root: Path, paper: str, page: Page) -> bytes:
             timestamp=when,
         )
     except typst.TypstError as error:
-        raise FullhideError(f"{paper}.pdf", f"cannot be set: {error}", "report this job") from None
+        raise _UnsettableError(
+            f"{paper}.pdf", f"cannot be set: {error}", "report this job"
+        ) from None
     if not isinstance(made, bytes):
-        raise FullhideError(f"{paper}.pdf", "cannot be set", "report this job")
+        raise _UnsettableError(f"{paper}.pdf", "cannot be set", "report this job")
     return made
 
 
-def _settable(text: str) -> str:
+@dataclass(slots=True)
+class _Letters:
     """Text as PDF/A takes it: no private or unassigned letters, none without a shape.
 
-    typst names the first letter that no font at hand can show; it is tried out beforehand, each
-    unusual letter on a page of its own.
+    Whether a font at hand can show an unusual letter is tried out, on a page of its own.
     """
-    unusual = sorted({c for c in text if ord(c) > 0x17F and c not in _KNOWN})
-    for letter in unusual:
-        if not _shows(letter):
-            text = text.replace(letter, _UNKNOWN)
-    return text
+
+    only_plain: bool = False
+    _shown: dict[str, bool] = field(default_factory=dict)
+
+    def plain(self, told: Any) -> Any:
+        """Texts, and lists and mappings of them, with what cannot be shown replaced."""
+        if isinstance(told, str):
+            return "".join(letter if self._fits(letter) else _UNKNOWN for letter in told)
+        if isinstance(told, dict):
+            return {key: self.plain(value) for key, value in told.items()}
+        if isinstance(told, list | tuple):
+            return [self.plain(value) for value in told]
+        return told
+
+    def _fits(self, letter: str) -> bool:
+        if letter in _KNOWN or letter == "\n":
+            return True
+        if not letter.isprintable():
+            return False
+        if ord(letter) <= _LATIN:
+            return True
+        if self.only_plain:
+            return False
+        if letter not in self._shown:
+            self._shown[letter] = _shows(letter)
+        return self._shown[letter]
 
 
 # In Libertinus Serif, which comes with typst.
+_LATIN = 0x17F
 _KNOWN = frozenset("–—‘’“”…ΔΣ−×≤≥≈′″€•¼½¾")
 
 
 def _shows(letter: str) -> bool:
     import typst
 
-    if not letter.isprintable() or "\ud800" <= letter <= "\udfff":
-        return False
     source = b'#set text(font: "Libertinus Serif")\n#sys.inputs.at("letter")'
     try:
         typst.compile(source, format="pdf", pdf_standards="a-2a", sys_inputs={"letter": letter})
@@ -122,8 +159,9 @@ def _shows(letter: str) -> bool:
 class _Desk:
     """Everything a paper needs, laid out as files and plain data in one folder."""
 
-    def __init__(self, root: Path, page: Page, pictures: Pictures) -> None:
+    def __init__(self, root: Path, page: Page, pictures: Pictures, letters: _Letters) -> None:
         self.root = root
+        self.letters = letters
         self.page = page
         self.pictures = pictures
         self.count = 0
@@ -182,8 +220,7 @@ class _Desk:
             "photos": [{"file": photo.file, "sha256": photo.sha256} for photo in page.photos],
             "made_from": f"From {page.inspections} inspections." if page.inspections else "",
         }
-        text = json.dumps(told, ensure_ascii=False)
-        return _settable(text.encode(errors="replace").decode())
+        return json.dumps(self.letters.plain(told), ensure_ascii=False)
 
     # ------------------------------------------------------------ files
 
@@ -199,11 +236,12 @@ class _Desk:
             layers.append(outlines_svg(picture.view, facts.outlines, picture.marks))
         if picture.marks:
             layers.append(marks_svg(picture.view, picture.marks))
+        drawn = [self.letters.plain(layer) for layer in layers]
         return {
             "file": self._file(picture.jpeg, "jpg"),
             "width": picture.size[0],
             "height": picture.size[1],
-            "layers": [self._file(layer.encode(), "svg") for layer in layers],
+            "layers": [self._file(layer.encode(), "svg") for layer in drawn],
         }
 
     # ------------------------------------------------------------ facts
