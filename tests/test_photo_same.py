@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
 import numpy as np
 import pytest
 import same_scene
+import staged
 
 from fullhide.colour import delta_e00
+from fullhide.engine import inspect_photo
+from fullhide.job import PhotoEntry
 from fullhide.phantom import Camera, Chart, Scene, Spot, render
 
 FINISHES = {"dark": (22.0, 3.0, -6.0), "sand": (76.0, 4.0, 18.0)}
@@ -65,3 +69,27 @@ def test_lab_is_that_of_the_16_bit_tiff(kind: str, finish: str, folder: str) -> 
 @pytest.mark.parametrize("kind", ["dng", "linear-dng"])
 def test_lab_of_a_raw_file_is_that_of_the_16_bit_tiff(kind: str, finish: str, folder: str) -> None:
     agrees(kind, finish, 0.0, folder)
+
+
+@cache
+def staged_files(spotted: bool, noise: float) -> same_scene.Files:
+    spots = (Spot(staged.GREEN[0], (50.0, 30.0), area_mm2=6.0),) if spotted else ()
+    camera = Camera(bits=16, exposure=0.8, noise=noise)
+    return same_scene.Files(render(staged.scene(spots=spots, camera=camera)))
+
+
+@pytest.mark.parametrize("spotted", [False, True], ids=["clean", "spot"])
+@pytest.mark.parametrize("kind", ["heic", "dng"])
+def test_the_verdict_does_not_hang_on_the_kind_of_file(
+    tmp_path: Path, kind: str, spotted: bool
+) -> None:
+    # What goes for the phantoms' JPEG and PNG files everywhere else in these tests.
+    entry = PhotoEntry(file=f"p.{kind}")
+    # A mosaic has a quarter of the red and blue values, so twice their noise over an area.
+    files = staged_files(spotted, 0.5 if kind == "dng" else 1.0)
+    (tmp_path / entry.file).write_bytes(files.of(kind))
+    job = replace(staged.job_of(tmp_path, []), photos=(entry,), outlined=frozenset())
+    (region,) = inspect_photo(job, entry).result.regions
+    assert region.verdict == ("fail" if spotted else "pass")
+    # The truth is our phantom's; the tolerance our own.
+    assert [f.area_mm2 for f in region.findings] == pytest.approx([6.0] * spotted, rel=0.4)
