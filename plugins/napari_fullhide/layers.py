@@ -22,10 +22,13 @@ __all__ = ["LAYERS", "JobLayers"]
 LAYERS = ("photo", "map", "outlines' ground", "outlines", "findings", "finding numbers")
 
 #: Width of an outline over the photo's longer side; the line under it is this many times as wide.
-_LINE, _UNDER = 1 / 450, 2.2
-#: A finding's ring is at least so many screen pixels wide, and this many times its box.
+_LINE, _UNDER = 1 / 360, 2.2
+#: A finding's ring is so many screen pixels wide at least, where the whole photo is seen, and
+#: this many times its box.
 _RING_PX, _RING = 26.0, 1.3
 _RING_LINE = 0.11
+#: Width of a letter of a region's name on the screen, roughly.
+_LETTER_PX = 10.0
 #: Wider than this on the screen, a finding is seen without its ring.
 _NEAR_PX = 90.0
 
@@ -56,6 +59,7 @@ class JobLayers:
         self.outlines: Shapes | None = None
         self.findings: Labels | None = None
         self.numbers: Points | None = None
+        self.names: list[Points] = []
 
     # ---- filling -------------------------------------------------------------------------
 
@@ -91,9 +95,11 @@ class JobLayers:
                 self.viewer.layers.remove(layer)
         self.photo = self.map = self.ground = self.outlines = None
         self.findings = self.numbers = None
+        self.names = []
 
     def _mine(self) -> list[Any]:
         mine = (self.photo, self.map, self.ground, self.outlines, self.findings, self.numbers)
+        mine = (*mine, *self.names)
         return [layer for layer in mine if layer is not None and layer in self.viewer.layers]
 
     def show_regions(self, regions: tuple[Region, ...]) -> None:
@@ -106,9 +112,6 @@ class JobLayers:
         width = max(2.0, _LINE * max(self.photo.data.shape[:2]))
         with self.quietly():
             self._replace(self.ground, shapes, [SUPPORT] * len(shapes), _UNDER * width)
-            self.ground.features = {"label": np.array(labels, object)}
-            self.ground.text.color = SUPPORT
-            self.ground.text.translation = (0.35 * width, 0.35 * width)
             chosen = set(self.outlines.selected_data)
             self._replace(self.outlines, shapes, colours, width)
             self.outlines.features = {
@@ -116,7 +119,7 @@ class JobLayers:
                 "label": np.array(labels, object),  # of text even where there is none
             }
             self.outlines.feature_defaults = FEATURES
-            self.outlines.text.color = "white"
+            self._show_names(regions, labels)
             self.outlines.current_edge_width = width
             if len(chosen) and max(chosen) < len(shapes):
                 self.outlines.selected_data = chosen
@@ -142,8 +145,8 @@ class JobLayers:
             self.numbers.data = middle
             if len(found):
                 size = _RING * (boxes[:, 2:] - boxes[:, :2]).max(axis=1) + 4.0
-                self.numbers.size = size
-                self.numbers.border_width = _RING_LINE  # napari thickens that of new points
+                # Not by `canvas_size_limits`: napari thickens the ring of what it enlarges.
+                self.numbers.size = np.maximum(size, _RING_PX / self._whole_zoom(shape))
                 self.numbers.features = {"label": [f"{f.id}" for f, _ in found]}
                 self.numbers.border_color = [LOOKS[r.state].colour for _, r in found]
                 self.numbers.face_color = "transparent"
@@ -185,6 +188,53 @@ class JobLayers:
             self.map.visible = True
             self._front()
 
+    def _show_names(self, regions: tuple[Region, ...], labels: list[str]) -> None:
+        """Verdict and name of each region: inside its top left corner, below a seam's end."""
+        if self.photo is None:
+            return
+        zoom = self._whole_zoom(self.photo.data.shape)
+        places, shown = np.zeros((len(regions), 2)), []
+        for i, (region, label) in enumerate(zip(regions, labels, strict=True)):
+            corners = rows_columns(region.outline.polygon)
+            low, high = corners.min(axis=0), corners.max(axis=0)
+            seam = region.outline.kind == "seam"
+            wide = seam and high[1] - low[1] > high[0] - low[0]
+            right = high[1] - _LETTER_PX * len(label) / zoom
+            places[i] = (high[0] if seam else low[0], max(low[1], right) if wide else low[1])
+            room = int((high[1] - low[1]) * zoom / _LETTER_PX)
+            word = LOOKS[region.state].word
+            if not seam and len(label) > room:
+                label = f"{label[: room - 1]}…" if room > len(word) + 4 else word
+            shown.append(label)
+        for layer in self.names:
+            layer.data = places
+            layer.size = 1.0
+            layer.features = {"label": np.array(shown, object)}
+            layer.selected_data = set()
+            by = layer.metadata["by"] / zoom
+            layer.text.translation = (by, by)
+            layer.refresh_text()
+
+    def _add_names(self, colour: str, by: float) -> Points:
+        """A layer of words alone, below their places; the dark one lies under the light one, a little beside it."""
+        layer = self.viewer.add_points(
+            ndim=2,
+            name="names" if by == 0 else "names' ground",
+            face_color="transparent",
+            border_color="transparent",
+            size=1.0,
+            features={"label": np.array([""])[:0]},
+            text={"string": "{label}", "anchor": "lower_left", "size": 11, "color": colour},
+            metadata={"by": by},
+        )
+        layer.editable = False
+        return layer
+
+    def _whole_zoom(self, shape: tuple[int, ...]) -> float:
+        """Screen pixels a photo pixel where the whole photo is seen."""
+        canvas = self.viewer.canvas.size
+        return float(max(1e-3, min(canvas[0] / shape[0], canvas[1] / shape[1])))
+
     def _zoomed(self) -> None:
         """A ring shows from far where a finding is; from near it would only be in the way."""
         numbers = self.numbers
@@ -217,9 +267,6 @@ class JobLayers:
             name="outlines' ground",
             ndim=2,
             face_color="transparent",
-            features={"label": np.array([""])[:0]},
-            feature_defaults={"label": ""},
-            text={"string": "{label}", "anchor": "upper_left", "size": 11, "color": SUPPORT},
             opacity=0.9,
         )
         self.ground.editable = False
@@ -229,9 +276,9 @@ class JobLayers:
             face_color="transparent",
             features={name: np.array([value])[:0] for name, value in FEATURES.items()},
             feature_defaults=FEATURES,
-            text={"string": "{label}", "anchor": "upper_left", "size": 11, "color": "white"},
             opacity=1.0,
         )
+        self.names = [self._add_names(SUPPORT, 1.5), self._add_names("white", 0.0)]
         self.findings = viewer.add_labels(
             np.zeros(picture.shape[:2], np.uint8),
             name="findings",
@@ -246,7 +293,6 @@ class JobLayers:
             face_color="transparent",
             border_width=_RING_LINE,
             symbol="disc",
-            canvas_size_limits=(_RING_PX, 10_000.0),
             features={"label": np.array([""])[:0]},
             text={"string": "{label}", "anchor": "upper_right", "size": 11, "color": "white"},
         )

@@ -93,7 +93,7 @@ def _look_actions(view: _View, bench: Bench, there: Callable[[], bool]) -> list[
                 half=True,
             )
             for text, key, names in (
-                ("Outlines", "O", ("outlines", "outlines' ground")),
+                ("Outlines", "O", ("outlines", "outlines' ground", "names", "names' ground")),
                 ("Marks", "M", ("findings", "finding numbers")),
             )
         ),

@@ -76,6 +76,8 @@ def _offer_beside(bench: Bench, window: Any) -> None:
         for pane, dock in made:
             dock.setVisible(on)
             pane.fill()
+        if not on:
+            _narrow(window)
         stops = bench.model.stops()
         if on and bench.model.region is None and stops:
             bench.model.select(stops[0][0])
@@ -98,6 +100,14 @@ def _invite(bench: Bench) -> None:
 
     bench.hold(opened)
     bench.model.opened.connect(opened)
+
+
+def _narrow(window: Any) -> None:
+    """Give the photo the place that another dock has left."""
+    outer = getattr(window, "_qt_window", None)
+    if outer is not None:
+        job = [d for d in outer.findChildren(QDockWidget) if d.findChild(JobDock)]
+        outer.resizeDocks(job, [1], Qt.Orientation.Horizontal)
 
 
 def _put_away(viewer: napari.Viewer) -> None:
