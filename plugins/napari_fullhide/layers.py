@@ -216,7 +216,7 @@ class JobLayers:
             layer.refresh_text()
 
     def _add_names(self, colour: str, by: float) -> Points:
-        """A layer of words alone, below their places; the dark one lies under the light one, a little beside it."""
+        """A layer of words alone, below their places; the dark one lies a little beside."""
         layer = self.viewer.add_points(
             ndim=2,
             name="names" if by == 0 else "names' ground",
