@@ -2,7 +2,7 @@
 
     python tests/bench/bench_rounds.py --seed 1 --pairs 12 [-v]
 
-Each pair is a panel with five bare spots and its re-shoot at up to 15 degrees and 10 % other
+Each pair is a panel with five bare spots and its re-shoot at up to 15 degrees and 15 % other
 distance, turned a little: one or two spots gone, one at a third of its area, the others as they
 were, one new. Both go through `fullhide inspect`'s own rooms; the outlines are drawn again in the
 re-shoot, each corner up to 3 mm off. Truth is our own renders' exact map. Counted are the spots
@@ -35,7 +35,7 @@ PAIRS = (
     ((55.0, 0.0, -1.0), (30.0, 4.0, -32.0)),
 )
 MM, SIZE = 0.13, (1500, 1300)
-PANEL = ((180.0, 140.0), (1320.0, 160.0), (1300.0, 800.0), (200.0, 780.0))
+PANEL = ((220.0, 180.0), (1280.0, 200.0), (1260.0, 780.0), (240.0, 760.0))
 
 
 def scenes(seed: int, number: int) -> tuple[Scene, Scene, list[str], list[tuple[float, float]]]:
@@ -70,13 +70,13 @@ def scenes(seed: int, number: int) -> tuple[Scene, Scene, list[str], list[tuple[
         finish=finish,
         under=(("beneath", under),),
         panel_px=PANEL,
-        chart=Chart(centre_px=(750.0, 1050.0), width_mm=100.0),
+        chart=Chart(centre_px=(750.0, 985.0), width_mm=70.0),
         spots=tuple(first),
     )
     view = View(
         tilt_deg=float(rng.uniform(0, 15)),
         towards_deg=float(rng.uniform(0, 360)),
-        distance=float(rng.uniform(0.92, 1.1)),
+        distance=float(rng.uniform(1.0, 1.15)),
         turn_deg=float(rng.uniform(-8, 8)),
     )
     again = replace(scene, spots=tuple(later), view=view)
@@ -100,7 +100,7 @@ def write(folder: Path, seed: int, number: int) -> tuple[list[str], list[tuple[f
     under = PAIRS[number % len(PAIRS)][1]
     (folder / "job.toml").write_text(
         f'name = "rounds"\n[[under]]\nname = "beneath"\nlab = {list(under)}\n'
-        '[chart]\nwidth_mm = 100.0\n[[part]]\nname = "bench"\nregions = ["seat"]\n'
+        '[chart]\nwidth_mm = 70.0\n[[part]]\nname = "bench"\nregions = ["seat"]\n'
         '[[photo]]\nfile = "first.png"\npart = "bench"\nshot = 2026-03-14T09:00:00\n'
         '[[photo]]\nfile = "again.png"\npart = "bench"\nshot = 2026-03-14T15:00:00\n'
     )
