@@ -34,7 +34,7 @@ FLOORS = (
     {"propose", "findings", "judge", "also"},
     {"undrawn"},
     {"opened", "maps", "probe", "shown"},
-    {"engine"},
+    {"engine", "follow"},
     {"overlay"},
     {"pictures", "console", "console_record"},
     {"batch"},

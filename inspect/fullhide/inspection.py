@@ -155,8 +155,21 @@ def _at_once(
 
 
 def _finished(result: JobResult, keeper: Keeper | None) -> JobResult:
-    kept = () if keeper is None else keeper.finish()
+    kept = () if keeper is None else _followed(keeper)
     return replace(result, problems=(*result.problems, *kept))
+
+
+def _followed(keeper: Keeper) -> tuple[FullhideError, ...]:
+    """Finish a job's record, and lay its re-shot photos over the earlier ones."""
+    problems = keeper.finish()
+    if keeper.kept and not problems:
+        from fullhide.follow import follow
+
+        try:
+            follow(keeper.job, photos=keeper.kept, by=keeper.by)
+        except FullhideError as error:
+            return (error,)
+    return problems
 
 
 def merged(

@@ -19,7 +19,15 @@ from fullhide.outlines import RegionOutline, check_outline
 from fullhide.photo import Photo, open_photo
 from fullhide.undrawn import Undrawn, undrawn
 
-__all__ = ["NOMINAL_MM_PER_PX", "Opened", "Prepared", "carried_over", "open_entry", "prepared"]
+__all__ = [
+    "NOMINAL_MM_PER_PX",
+    "Opened",
+    "Prepared",
+    "carried_over",
+    "open_entry",
+    "prepared",
+    "shot_of",
+]
 
 #: Stands in for the scale where nothing gives it, so that findings can at least be shown.
 NOMINAL_MM_PER_PX = 0.2
@@ -142,7 +150,7 @@ def prepared(
     made = Undrawn(told={})
     if job.needs_proposal(entry.file):
         shot = Shot(photo=photo, reading=reading, fit=fit)
-        made = undrawn(shot, job, entry, opener=lambda one: _shot(job, one, mm_per_px))
+        made = undrawn(shot, job, entry, opener=lambda one: shot_of(job, one, mm_per_px))
         outlines = (*outlines, *made.outlines)
         polygons = [outline.polygon for outline in outlines]
     blur = blur_px(photo, reading=reading, polygons=polygons)
@@ -177,12 +185,18 @@ def carried_over(job: Job, entry: PhotoEntry) -> Undrawn:
     FullhideError
         If the photo cannot be opened.
     """
-    shot, _ = _shot(job, entry, None)
-    return undrawn(shot, job, entry, opener=lambda one: _shot(job, one, None), propose=False)
+    shot, _ = shot_of(job, entry, None)
+    return undrawn(shot, job, entry, opener=lambda one: shot_of(job, one, None), propose=False)
 
 
-def _shot(job: Job, entry: PhotoEntry, mm_per_px: float | None) -> tuple[Shot, float | None]:
-    """An earlier photo with its chart and colours, and its scale."""
+def shot_of(job: Job, entry: PhotoEntry, mm_per_px: float | None) -> tuple[Shot, float | None]:
+    """A photo with its chart and colours, and its scale.
+
+    Raises
+    ------
+    FullhideError
+        If it cannot be opened.
+    """
     opened = open_entry(job, entry)
     fit = colour_fit(
         opened.reading,
