@@ -33,6 +33,8 @@ __all__ = ["Action", "Bench", "bench_of"]
 EXTRAS: tuple[str, ...] = (
     "napari_fullhide.looking",
     "napari_fullhide.inspecting",
+    "napari_fullhide.asides",
+    "napari_fullhide.restoring",
     "napari_fullhide.draw_tools",
     "napari_fullhide.hovering",
     "napari_fullhide.mapping",

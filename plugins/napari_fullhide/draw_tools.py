@@ -83,7 +83,7 @@ def join(bench: Bench) -> None:
         Action(
             group="Draw",
             text="Redo",
-            keys=("Ctrl+Shift+Z", "Ctrl+Y"),
+            keys=("Ctrl+Y", "Ctrl+Shift+Z"),
             run=bench.model.redo,
             enabled=lambda: bool(bench.model.current and bench.model.current.redo),
             half=True,

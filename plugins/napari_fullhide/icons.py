@@ -39,6 +39,9 @@ def state_icon(state: State) -> QIcon:
 def _draw(painter: QPainter, shape: str) -> None:
     if shape == "tick":
         painter.drawPolyline([QPointF(26, 50), QPointF(42, 67), QPointF(70, 31)])
+    elif shape == "tick on a line":  # a pass that rests on a person's word
+        painter.drawPolyline([QPointF(30, 38), QPointF(43, 52), QPointF(67, 24)])
+        painter.drawLine(QPointF(30, 71), QPointF(66, 71))
     elif shape == "cross":
         painter.drawLine(QPointF(31, 31), QPointF(65, 65))
         painter.drawLine(QPointF(65, 31), QPointF(31, 65))

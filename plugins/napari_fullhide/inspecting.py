@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Generator, Sequence
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 from psygnal import Signal
 
+from fullhide.engine import Inspection
 from fullhide.errors import FullhideError
+from fullhide.keeper import Keeper
+from napari_fullhide.asides import Asides
 from napari_fullhide.bench import Action, Bench
 from napari_fullhide.pen import Pen
 from napari_fullhide.runner import Answer, Progress, Run, Task
@@ -37,7 +40,6 @@ class Inspector:
         self.progress: Progress | None = None
         self._worker: Any = None
         self._verdicts: Counter[str] = Counter()
-        self._job: object = None
         bench.model.opened.connect(self.stop, max_args=0)
 
     @property
@@ -86,7 +88,9 @@ class Inspector:
                 )
             )
         if tasks:
-            self._begin(Run(tasks, self._told), job)
+            keeper = Keeper(job, by=self.bench.part(Asides).by)
+            run = Run(tasks, self._told, keep=lambda found: _keep(keeper, found))
+            self._begin(run, keeper)
 
     def stop(self) -> None:
         """Stop the run: what was inspected so far stays, the rest is left as it was."""
@@ -104,14 +108,20 @@ class Inspector:
         except FullhideError as error:
             self.bench.say_error(error)
 
-    def _begin(self, run: Run, job: object) -> None:
+    def _begin(self, run: Run, keeper: Keeper) -> None:
         from napari.qt.threading import create_worker
 
-        self.run, self._job = run, job
+        self.run = run
         self._verdicts.clear()
         self._tell(Progress(0, len(run.tasks), run.tasks[0].entry.file, 0, 0))
-        worker: Any = create_worker(run.answers, _start_thread=False)
+
+        def work() -> Generator[Answer, None, tuple[FullhideError, ...]]:
+            yield from run.answers()
+            return keeper.finish()
+
+        worker: Any = create_worker(work, _start_thread=False)
         worker.yielded.connect(partial(self._answered, run))
+        worker.returned.connect(self._kept)
         worker.finished.connect(partial(self._ended, run))
         self._worker = worker
         worker.start()
@@ -136,6 +146,11 @@ class Inspector:
             model.put_error(answer.task.index, answer.error)
             self.bench.say_error(answer.error)
 
+    def _kept(self, problems: tuple[FullhideError, ...]) -> None:
+        for problem in problems:
+            self.bench.say_error(problem)
+        self.bench.part(Asides).read()
+
     def _ended(self, run: Run) -> None:
         self.run = self._worker = None
         if not run.cancelled:
@@ -157,6 +172,10 @@ class Inspector:
         self.progress = progress
         self.progressed.emit(progress)
         self.bench.refresh()
+
+
+def _keep(keeper: Keeper, found: Inspection) -> None:
+    keeper.keep(found.result, found.artifacts.outlines)
 
 
 def join(bench: Bench) -> None:

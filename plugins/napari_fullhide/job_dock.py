@@ -160,7 +160,10 @@ class JobDock(QWidget):
             item.setData(_SIZE, _WHAT, total)
             for finding in region.findings:
                 area = "" if finding.area_mm2 is None else f"{finding.area_mm2:.1f}"
-                row = _Row(item, [f"{finding.id}  {finding_line(finding)}", area])
+                row = _Row(
+                    item,
+                    [f"{finding.id}  {finding_line(finding, region.asides.get(finding.id))}", area],
+                )
                 row.setToolTip(0, row.text(0))
                 row.setData(0, _WHAT, (region.name, finding.id))
                 row.setData(_SIZE, _WHAT, finding.area_mm2 or 0.0)

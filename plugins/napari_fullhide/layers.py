@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from fullhide.result import Finding
 from napari_fullhide.shapes import FEATURES, rows_columns
 from napari_fullhide.state import PhotoState, Region
 from napari_fullhide.style import LOOKS, MARK, SUPPORT
@@ -147,11 +148,11 @@ class JobLayers:
                 size = _RING * (boxes[:, 2:] - boxes[:, :2]).max(axis=1) + 4.0
                 # Not by `canvas_size_limits`: napari thickens the ring of what it enlarges.
                 self.numbers.size = np.maximum(size, _RING_PX / self._whole_zoom(shape))
-                self.numbers.features = {"label": [f"{f.id}" for f, _ in found]}
-                self.numbers.border_color = [LOOKS[r.state].colour for _, r in found]
+                self.numbers.features = {"label": [_number(f, r) for f, r in found]}
+                self.numbers.border_color = [_ring_colour(f, r) for f, r in found]
                 self.numbers.face_color = "transparent"
                 self.numbers.selected_data = set()
-        self._colours = [LOOKS[region.state].colour for _, region in found]
+        self._colours = [_ring_colour(f, r) for f, r in found]
         self._near = None
         self._zoomed()
 
@@ -349,6 +350,14 @@ def _rim(shape: tuple[int, ...]) -> int:
 def _short(region: Region) -> str:
     name = region.name if len(region.name) <= 24 else f"{region.name[:23]}…"
     return f"{name} (proposed)" if region.proposed else name
+
+
+def _ring_colour(finding: Finding, region: Region) -> str:
+    return LOOKS["ignore" if finding.id in region.asides else region.state].colour
+
+
+def _number(finding: Finding, region: Region) -> str:
+    return f"{finding.id} (set aside)" if finding.id in region.asides else f"{finding.id}"
 
 
 def _table(findings: list[Any]) -> dict[str, list[Any]]:

@@ -71,6 +71,7 @@ def _look_actions(view: _View, bench: Bench, there: Callable[[], bool]) -> list[
             run=partial(bench.model.walk, 1),
             tip="The next finding of this photo, or the next region without one.",
             enabled=there,
+            half=True,
         ),
         Action(
             group="Look",

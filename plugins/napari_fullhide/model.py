@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,6 +15,7 @@ from fullhide.errors import FullhideError
 from fullhide.job import Job, load_job
 from fullhide.outline_file import file_bytes, write_outlines
 from fullhide.outlines import OUTLINES_FILE, RegionOutline, check_drawn
+from fullhide.record import KeptInspection, SetAside
 from napari_fullhide.state import Found, Kept, PhotoState, Region, State, same, same_all
 
 __all__ = ["JobModel"]
@@ -294,6 +295,32 @@ class JobModel:
         if opened is not None and (index == self.index or index in self._kept):
             self.keep(index, Kept(opened, inspection.artifacts.judged))
         self.found.emit(index)
+
+    def put_kept(self, index: int, kept: KeptInspection) -> None:
+        """Take in an inspection from the record; of the findings only the boxes are known then."""
+        self.photos[index].found = Found(
+            result=kept.photo, outlines=kept.outlines, marks=(), problems=()
+        )
+        self.found.emit(index)
+
+    def put_asides(self, asides: Iterable[SetAside], passing: Collection[tuple[str, str]]) -> None:
+        """Take in what the record holds of findings set aside.
+
+        Parameters
+        ----------
+        asides
+            Those that stand.
+        passing
+            Part and name, case folded, of regions that pass because of them.
+        """
+        every = tuple(asides)
+        for index, photo in enumerate(self.photos):
+            mine = tuple(aside for aside in every if aside.file == photo.entry.file)
+            part = (photo.entry.part or "").casefold()
+            names = frozenset(name for where, name in passing if where == part)
+            if (mine, names) != (photo.asides, photo.passing):
+                photo.asides, photo.passing = mine, names
+                self.found.emit(index)
 
     def put_error(self, index: int, error: FullhideError) -> None:
         """Take in that a photo could not be used; what was found in it before holds no more."""

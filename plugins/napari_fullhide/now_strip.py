@@ -18,6 +18,7 @@ from qtpy.QtWidgets import (
     QWidget,
 )
 
+from napari_fullhide.aside_form import AsideForm
 from napari_fullhide.bench import Bench
 from napari_fullhide.drawing import WIDTHS_MM
 from napari_fullhide.inspecting import Inspector
@@ -78,6 +79,7 @@ class NowStrip(QWidget):
         self.width_box.valueChanged.connect(self._widen)
         self.stop.clicked.connect(self.inspector.stop)
         self.pen.changed.connect(self.fill)
+        self.form.asides.asking.connect(self.fill, max_args=0)
         bench.refreshed.connect(self.fill)
         self.inspector.progressed.connect(self._progressed)
         self.fill()
@@ -99,7 +101,9 @@ class NowStrip(QWidget):
         column.addLayout(self._drawing_buttons())
         row = QHBoxLayout()
         row.setContentsMargins(4, 0, 4, 0)
+        self.form = AsideForm(self.bench)
         column.addLayout(row)
+        row.addWidget(self.form, 1)
         row.addWidget(self.hint, 1)
         for widget, least in (
             (self.name, 190),
@@ -138,8 +142,10 @@ class NowStrip(QWidget):
                     button.setChecked(action.checked())
         pen = self.pen
         chosen = pen.chosen
+        asked = self.form.asides.asked is not None
+        self.hint.setVisible(not asked)
         self.hint.setText(pen.hint or self._advice())
-        there = chosen is not None
+        there = chosen is not None and not asked
         self.name.setVisible(there)
         self.kind.setVisible(there)
         if chosen is not None:
@@ -148,7 +154,7 @@ class NowStrip(QWidget):
             with QSignalBlocker(self.kind):
                 self.kind.setCurrentIndex(self.kind.findData(chosen.kind))
         millimetres = pen.width_mm
-        self.width_box.setVisible(millimetres is not None)
+        self.width_box.setVisible(millimetres is not None and not asked)
         if millimetres is not None and not self.width_box.hasFocus():
             with QSignalBlocker(self.width_box):
                 self.width_box.setValue(millimetres)

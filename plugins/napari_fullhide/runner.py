@@ -83,13 +83,20 @@ class Run:
         In the order in which they are done.
     on_progress
         Called from any thread.
+    keep
+        Called in the thread that works with each whole inspection, to put it on record.
     """
 
     def __init__(
-        self, tasks: Sequence[Task], on_progress: Callable[[Progress], None] = lambda _: None
+        self,
+        tasks: Sequence[Task],
+        on_progress: Callable[[Progress], None] = lambda _: None,
+        *,
+        keep: Callable[[Inspection], None] = lambda _: None,
     ) -> None:
         self.tasks = tuple(tasks)
         self._on_progress = on_progress
+        self._keep = keep
         self._stop = Event()
 
     def cancel(self) -> None:
@@ -128,7 +135,10 @@ class Run:
         opened = open_entry(task.job, task.entry) if task.opened is None else task.opened
         if self.cancelled:
             raise _StopError
-        return inspect_photo(task.job, task.entry, opened=opened, kept=task.kept, on_region=told)
+        found = inspect_photo(task.job, task.entry, opened=opened, kept=task.kept, on_region=told)
+        if task.whole:
+            self._keep(found)
+        return found
 
 
 def _unexpected(task: Task, error: BaseException) -> FullhideError:

@@ -15,6 +15,7 @@ from fullhide.errors import FullhideError
 from fullhide.job import PhotoEntry
 from fullhide.opened import Opened
 from fullhide.outlines import RegionOutline
+from fullhide.record import SetAside
 from fullhide.result import Finding, PhotoResult, RegionResult, Verdict
 from fullhide.verdict import combine
 
@@ -23,8 +24,9 @@ __all__ = ["Drawn", "Found", "Kept", "PhotoState", "Region", "State", "same", "s
 Drawn = tuple[RegionOutline, ...]
 Labels = NDArray[np.uint16]
 Box = tuple[int, int, int, int]
-#: How a region or photo stands: a verdict, or why there is none.
-State = Literal["pass", "fail", "retake", "open", "reference", "ignore", "chart", "before"]
+#: How a region or photo stands: a verdict, or why there is none; "aside" is a pass that rests on a
+#: person's word, since every finding was set aside.
+State = Literal["pass", "aside", "fail", "retake", "open", "reference", "ignore", "chart", "before"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -79,7 +81,17 @@ class Found:
         for (x0, y0, x1, y1), crop in self.marks:
             if x0 <= x < x1 and y0 <= y < y1 and (number := int(crop[int(y) - y0, int(x) - x0])):
                 return number
-        return 0
+        if self.marks:
+            return 0
+        # From the record only their boxes are known; the smallest is meant.
+        boxes = [
+            ((x1 - x0) * (y1 - y0), finding.id)
+            for region in self.result.regions
+            for finding in region.findings
+            for x0, y0, x1, y1 in [finding.box_px]
+            if x0 <= x < x1 and y0 <= y < y1
+        ]
+        return min(boxes)[1] if boxes else 0
 
 
 @dataclass(slots=True)
@@ -104,12 +116,15 @@ class Region:
         Of the inspection; None where the outline was not inspected as it is drawn now.
     proposed
         Whether it is the engine's proposal, not yet taken over.
+    asides
+        What was set aside of its findings, by their id.
     """
 
     outline: RegionOutline
     state: State
     result: RegionResult | None
     proposed: bool
+    asides: Mapping[int, SetAside] = field(default_factory=dict)
 
     @property
     def name(self) -> str:
@@ -131,6 +146,9 @@ class PhotoState:
     saved: Drawn
     found: Found | None = None
     error: FullhideError | None = None
+    #: Findings of the photo that are set aside, and names of regions that pass because of it.
+    asides: tuple[SetAside, ...] = ()
+    passing: frozenset[str] = frozenset()
     undo: list[Drawn] = field(default_factory=list)
     redo: list[Drawn] = field(default_factory=list)
 
@@ -156,11 +174,12 @@ class PhotoState:
         states = [region.state for region in self.regions()]
         if self.entry.stage == "before":
             return "before"
-        judged = [s for s in states if s in ("pass", "fail", "retake", "open")]
+        judged = [s for s in states if s in ("pass", "aside", "fail", "retake", "open")]
         if "open" in judged or not judged:
             return "fail" if "fail" in judged else "open"
-        verdicts: list[Verdict | None] = [s for s in judged if s != "open"]
-        return combine(verdicts)
+        verdicts: list[Verdict | None] = ["pass" if s == "aside" else s for s in judged]  # type: ignore[misc]
+        whole = combine(verdicts)
+        return "aside" if whole == "pass" and "aside" in judged else whole
 
     def _current(self, outlines: Drawn) -> dict[str, RegionResult]:
         """Results that hold for the outlines as they are drawn now."""
@@ -190,7 +209,23 @@ class PhotoState:
             state = "open"
         else:
             state = result.verdict or "before"
-        return Region(outline, state, result, proposed)
+        asides = self._asides(result)
+        if state in ("fail", "retake") and result is not None:
+            every = len(asides) == len(result.findings) > 0
+            if every and outline.name.casefold() in self.passing:
+                state = "aside"
+        return Region(outline, state, result, proposed, asides)
+
+    def _asides(self, result: RegionResult | None) -> dict[int, SetAside]:
+        if result is None or self.found is None or not self.asides:
+            return {}
+        sha256 = self.found.result.sha256
+        return {
+            finding.id: aside
+            for finding in result.findings
+            for aside in self.asides
+            if aside.covers(sha256, result.name, finding)
+        }
 
 
 def same(one: RegionOutline, other: RegionOutline) -> bool:

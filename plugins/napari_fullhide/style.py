@@ -22,7 +22,8 @@ class Look:
     word
         In capitals, for lists and outlines.
     shape
-        Drawn beside the word: ``"tick"``, ``"cross"``, ``"turn"``, ``"ring"``, ``"dash"``.
+        Drawn beside the word: ``"tick"``, ``"tick on a line"``, ``"cross"``, ``"turn"``,
+        ``"ring"``, ``"dash"``.
     colour
         ``#rrggbb``, of outlines and shapes.
     """
@@ -36,6 +37,7 @@ LOOKS: dict[State, Look] = {
     "fail": Look("FAIL", "cross", "#ff7043"),
     "retake": Look("RETAKE", "turn", "#ffc400"),
     "pass": Look("PASS", "tick", "#6fbfff"),
+    "aside": Look("SET ASIDE", "tick on a line", "#7fdcc0"),
     "open": Look("TO INSPECT", "ring", "#f5f5f5"),
     "reference": Look("REFERENCE", "dash", "#c9b3e6"),
     "ignore": Look("LEFT OUT", "dash", "#b0b0b0"),

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from fullhide.job import Job
 from fullhide.probe import Place
+from fullhide.record import SetAside
 from fullhide.result import Finding
 from napari_fullhide.model import JobModel
 from napari_fullhide.state import PhotoState
@@ -33,8 +34,10 @@ KINDS = {
 }
 
 
-def finding_line(finding: Finding) -> str:
-    """A finding in a few words: what, and which colour."""
+def finding_line(finding: Finding, aside: SetAside | None = None) -> str:
+    """A finding in a few words: what, and which colour; or why it is set aside."""
+    if aside is not None:
+        return f"set aside: {aside.reason}"
     what = KINDS.get(finding.kind, finding.kind.replace("_", " "))
     if finding.under is None:
         return what
@@ -49,7 +52,10 @@ def still_open(model: JobModel) -> str:
     if still:
         return f"{still} still open"
     # A job of nothing but references, or of no photo at all, is no job that passes.
-    return "All passed" if model.counts()["pass"] else "Nothing to judge yet"
+    counts = model.counts()
+    if counts["aside"]:
+        return "Passed, by what was set aside"
+    return "All passed" if counts["pass"] else "Nothing to judge yet"
 
 
 def counted(model: JobModel) -> str:
@@ -59,9 +65,12 @@ def counted(model: JobModel) -> str:
     counts = model.counts()
     named = [
         f"{counts[state]} {LOOKS[state].word.lower()}"
-        for state in ("fail", "retake", "open", "pass")
+        for state in ("fail", "retake", "open", "aside", "pass")
         if counts[state]
     ]
+    aside = sum(len(r.asides) for photo in model.photos for r in photo.regions())
+    if aside:
+        named.append(f"{aside} finding{'s' if aside > 1 else ''} set aside")
     saved = "\nOutlines are not saved yet" if model.unsaved else ""
     return f"{model.job.name}: {', '.join(named) or 'no regions yet'}{saved}"
 
@@ -100,8 +109,12 @@ def region_text(model: JobModel) -> str:
     if region is None:
         return Path(photo.entry.file).name
     lead = f"{LOOKS[region.state].word}  {region.name}"
+    asides = [
+        f"Finding {number} is set aside: {aside.reason} ({aside.by}, {aside.at[:10]})."
+        for number, aside in region.asides.items()
+    ]
     reasons = region.result.reasons if region.result is not None else ()
-    return "\n".join([lead, *(f"{reason[:1].upper()}{reason[1:]}." for reason in reasons)])
+    return "\n".join([lead, *asides, *(f"{reason[:1].upper()}{reason[1:]}." for reason in reasons)])
 
 
 def reading(place: Place | None, job: Job | None, at: tuple[float, float] | None) -> str:
