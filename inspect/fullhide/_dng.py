@@ -25,6 +25,7 @@ _VIGNETTE, _GAIN_MAP = 3, 9
 _MAX_OPCODES, _MAX_POINTS = 64, 1 << 20
 #: Gains beyond this are no lens's.
 _MAX_GAIN = 32.0
+_FAR = 1e4
 _RADIAL_POINTS = (49, 65)
 
 
@@ -124,7 +125,8 @@ def _gain_maps(part: bytes, mosaic: NDArray[np.int_] | None) -> list[_Map]:
         return []
     grid = np.frombuffer(part, ">f4", high * wide * deep, 76).reshape(high, wide, deep)
     placed = (spacing_v, spacing_h, origin_v, origin_h)
-    if not np.isfinite(placed).all() or min(spacing_v, spacing_h) <= 0:
+    # Parts of the picture's side: what is far from 1 is none.
+    if not np.abs(placed).max() < _FAR or min(spacing_v, spacing_h) * _FAR < 1:
         return []
     if not np.isfinite(grid).all() or grid.min() <= 1 / _MAX_GAIN or grid.max() > _MAX_GAIN:
         return []
@@ -147,7 +149,7 @@ def _gain_maps(part: bytes, mosaic: NDArray[np.int_] | None) -> list[_Map]:
 def _vignette(part: bytes, size: tuple[int, int]) -> list[_Map]:
     """FixVignetteRadial as a map: 1 + k0 r² + k1 r⁴ + … with r = 1 at the farthest corner."""
     *factors, centre_x, centre_y = struct.unpack_from(">7d", part)
-    if not np.isfinite([*factors, centre_x, centre_y]).all():
+    if not np.abs([*factors, centre_x, centre_y]).max() < _FAR:
         return []
     high, wide = _RADIAL_POINTS
     y, x = np.meshgrid(np.linspace(0, 1, high), np.linspace(0, 1, wide), indexing="ij")
