@@ -99,12 +99,15 @@ class Taken:
         Aperture.
     iso
         Sensitivity setting.
+    focal_35_mm
+        Focal length that a 36 x 24 mm frame would need for the same view.
     """
 
     time: str | None = None
     exposure_s: float | None = None
     f_number: float | None = None
     iso: int | None = None
+    focal_35_mm: float | None = None
 
 
 def open_tags(data: bytes) -> Directory | None:
@@ -170,4 +173,5 @@ def exif_taken(tags: Directory | None) -> Taken:
         exposure_s=exif.ratio(0x829A),
         f_number=exif.ratio(0x829D),
         iso=exif.number(0x8827) or None,
+        focal_35_mm=float(exif.number(0xA405)) or None,
     )

@@ -144,6 +144,12 @@ FLAGS: dict[str, Flag] = {
             {"match"},
         ),
         _flag(
+            "chart_shaded",
+            "a shadow lies across the chart",
+            "move the chart out of the shadow, or what casts it, and take it again",
+            {"match"},
+        ),
+        _flag(
             "scale_doubtful",
             "the chart's outer edges cannot be made out, so millimetres are less certain",
             "lay the chart on something that its dark rim stands out from, and take it again",
@@ -152,6 +158,12 @@ FLAGS: dict[str, Flag] = {
             "light_uneven",
             "the light falls off strongly across the surface",
             "put the lamps further away or one on either side, or photograph a grey board",
+        ),
+        _flag(
+            "mixed_light",
+            "the light is of two kinds, redder on one side than on the other",
+            "use one kind of light, shut out the other, and take it again",
+            {"match"},
         ),
         _flag(
             "no_flat_field", "nothing in the photo shows how evenly the light falls on the surface"
