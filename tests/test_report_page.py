@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import csv
 import datetime as dt
 import html as html_text
@@ -29,6 +30,7 @@ from report_tools import page_texts
 from typer.testing import CliRunner
 
 from fullhide import wording
+from fullhide._colour_science import colour
 from fullhide.cli import app
 from fullhide.errors import FullhideError, JobError
 from fullhide.job import Job, load_job
@@ -166,6 +168,29 @@ def test_what_to_do_about_a_finding(kind: str, verdict: str, do: str) -> None:
     assert words.do_words(kind, verdict, airbag=False) == do  # type: ignore[arg-type]
 
 
+def test_a_colour_is_shown_as_near_as_a_screen_comes(page: Page) -> None:
+    # CIE Lab 38, -28, 9 under D50 with colour-science 0.4.6: Lab_to_XYZ, Bradford to D65,
+    # XYZ_to_sRGB with the curve of IEC 61966-2-1.
+    asked, science = page.colours[0], colour()
+    d50 = science.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D50"]
+    expected = science.XYZ_to_sRGB(
+        science.Lab_to_XYZ(asked.lab, d50), d50, chromatic_adaptation_transform="Bradford"
+    )
+    shown = [int(asked.shown[n : n + 2], 16) for n in (1, 3, 5)]
+    assert shown == pytest.approx(np.clip(expected, 0, 1) * 255, abs=1.0)
+
+
+@pytest.mark.parametrize(
+    "key",
+    [
+        "show_through_mm2", "visible_delta_e", "uneven_delta_e", "match_delta_e", "judged_share",
+        "band_period_mm", "band_direction_deg", "L", "a", "b",
+    ],
+)  # fmt: skip
+def test_every_measure_of_the_engine_has_plain_words(key: str) -> None:
+    assert words.measure_words(key) != key.replace("_", " ")
+
+
 def test_limits_say_where_they_come_from(page: Page) -> None:
     sources = {limit.key: limit.source for limit in page.limits}
     assert sources.pop("show_through_mm2") == "written in job.toml"
@@ -301,6 +326,15 @@ def test_the_page_tells_every_fact(page: Page, told: str) -> None:
 def test_a_reason_to_sign_all_the_same_stands_on_the_page(told: str) -> None:
     assert "Signed although something stood against it. R. Weaver, 20 March 2026" in told
     assert "the owner <i>waits</i>" in told
+
+
+def test_the_shops_name_and_logo_stand_on_the_page(page: Page, folder: Path) -> None:
+    source = report_html(page, make_pictures(page, folder)).decode()
+    assert "Harbour &amp; Sons &lt;trim&gt;</p>" in source
+    logo = re.search(r'<img class="logo" src="data:image/png;base64,([^"]+)" alt="([^"]+)"', source)
+    assert logo
+    assert base64.b64decode(logo[1]) == (folder / "logo.png").read_bytes()
+    assert html_text.unescape(logo[2]) == "Harbour & Sons <trim>: logo"
 
 
 def test_what_people_write_is_never_markup(page: Page, folder: Path) -> None:

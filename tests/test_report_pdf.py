@@ -115,6 +115,9 @@ def test_the_report_tells_every_fact(report: Path, page: Page) -> None:
         assert photo.sha256 in told.replace(" ", "")
         for text in photo.trust:
             assert text in told
+    assert page.shop.name in told
+    for colour in page.colours:
+        assert f"{colour.what} {colour.name}" in told
     for text in (page.privacy, *page.cautions, page.headline, *page.gate.against, page.gate.says):
         assert text in told
     assert DESPITE.seal in told.replace(" ", "")

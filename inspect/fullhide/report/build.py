@@ -10,9 +10,10 @@ from pathlib import Path
 from typing import Any
 
 from fullhide import __version__, wording
+from fullhide.colour import lab_to_xyz, xyz_to_srgb8
 from fullhide.errors import JobError
 from fullhide.files import why as reason_of
-from fullhide.job import JOB_FILE, Job
+from fullhide.job import JOB_FILE, Colour, Job
 from fullhide.outlines import RegionOutline
 from fullhide.report import words
 from fullhide.report.known import Inspected, Known
@@ -134,10 +135,16 @@ def _opens(path: Path) -> bool:
 
 def _colours(job: Job) -> tuple[Asked, ...]:
     return (
-        *(Asked(what="must not show", name=c.name, lab=c.lab) for c in job.under),
-        *(Asked(what="asked for", name=c.name, lab=c.lab) for c in [job.finish] if c),
-        *(Asked(what="thread, may be seen", name=c.name, lab=c.lab) for c in job.thread),
+        *(_asked("must not show", colour) for colour in job.under),
+        *(_asked("asked for", colour) for colour in [job.finish] if colour),
+        *(_asked("thread, may be seen", colour) for colour in job.thread),
     )
+
+
+def _asked(what: str, colour: Colour) -> Asked:
+    red, green, blue = (int(v) for v in xyz_to_srgb8(lab_to_xyz(colour.lab)))
+    shown = f"#{red:02x}{green:02x}{blue:02x}"
+    return Asked(what=what, name=colour.name, lab=colour.lab, shown=shown)
 
 
 # ---------------------------------------------------------------- photos

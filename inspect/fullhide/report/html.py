@@ -63,6 +63,7 @@ def report_html(page: Page, pictures: Pictures) -> bytes:
         close={key: shown(picture) for key, picture in pictures.close.items()},
         seams={key: shown(picture) for key, picture in pictures.seams.items()},
         earlier={key: shown(picture) for key, picture in pictures.earlier.items()},
+        swatches=words.SWATCHES,
         logo=_uri(page.shop.logo, page.shop.logo_type) if page.shop.logo else "",
         checked=words.checked_words(page),
         verdicts=words.shown_verdicts(page),

@@ -40,11 +40,15 @@ class Shop:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Asked:
-    """A colour that the job names: what it is for, its name, CIE Lab (D50, 2°)."""
+    """A colour that the job names: what it is for, its name, CIE Lab (D50, 2°).
+
+    `shown` is the nearest that a screen has, as ``#rrggbb``: to look at, not to match by.
+    """
 
     what: str
     name: str
     lab: tuple[float, float, float]
+    shown: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -202,10 +202,12 @@ class _Desk:
                 }
                 for s in page.signatures
             ],
+            "swatches": words.SWATCHES,
             "colours": [
                 {
                     "what": colour.what,
                     "name": colour.name,
+                    "shown": colour.shown,
                     "lab": ", ".join(words.plain_number(value) for value in colour.lab),
                 }
                 for colour in page.colours

@@ -20,6 +20,7 @@ __all__ = [
     "DELTA_E",
     "PASS_LINE",
     "PLATES",
+    "SWATCHES",
     "VERDICTS",
     "aside_words",
     "checked_words",
@@ -64,6 +65,7 @@ PLATES = (
     "them before you pass this page on."
 )
 AIRBAG = f"{wording.AIRBAG_NOTICE} This tool cannot tell whether a seam will open correctly."
+SWATCHES = "The colour fields are as near as a screen or a printer comes: do not match by them."
 CAUTIONS = tuple(
     """
 Use heat only as the product's and the material's maker state; keep heat away from airbag modules, \
