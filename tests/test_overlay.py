@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -311,6 +312,28 @@ def test_verdict_words_names_and_reasons_are_written(photo: Photo, written: list
         assert written.count(name) == 2
     assert {"touch it up", "take it again", "lounge bench", "bench.png"} <= set(written)
     assert "1 FAIL, 1 RETAKE, 1 PASS" in written
+
+
+def test_a_place_that_could_hide_a_spot_is_marked_and_told(
+    photo: Photo, written: list[str]
+) -> None:
+    seen = region("wing", "retake")
+    box = (300, 300, 420, 380)
+    plain = draw_overlay(
+        photo, result=photo_result(photo, seen), outlines=[outline("wing", 20, 50, 800, 800)]
+    )
+    assert "?" not in written
+    marked = draw_overlay(
+        photo,
+        result=photo_result(photo, replace(seen, unseen_px=(box,))),
+        outlines=[outline("wing", 20, 50, 800, 800)],
+    )
+    assert written.count("?") == 1
+    assert any("Corners with ?" in line for line in written)
+    x0, y0, x1, y1 = box
+    inside = np.s_[y0 + 2 : y1 - 2, x0 + 2 : x1 - 2]
+    # What is inside the corners is left as the photo shows it.
+    np.testing.assert_array_equal(marked[inside], plain[inside])
 
 
 def test_an_ignored_patch_of_the_same_name_bears_no_verdict(

@@ -31,7 +31,7 @@ FLOORS = (
     {"verdict"},
     {"checks", "wording"},
     {"standing", "keeper", "proof"},
-    {"propose", "findings", "judge", "also"},
+    {"propose", "findings", "ask", "judge", "also"},
     {"undrawn"},
     {"opened", "maps", "probe", "shown"},
     {"engine", "follow"},

@@ -81,7 +81,7 @@ def draw_legend(result: PhotoResult, *, width: int, unit: float, px_per_mm: floa
         strip.space(4)
         strip.words(f"and {hidden} more, listed in the JSON", 8.5, colour=GREY)
     strip.rule()
-    strip.key(bool(result.chart.corners_px))
+    strip.key(bool(result.chart.corners_px), any(r.unseen_px for r in result.regions))
     strip.words(wording.SCOPE, 7.5, colour=GREY)
     strip.space(6)
     return strip.image()
@@ -225,7 +225,7 @@ class _Strip:
                 at = (box[0] + (wide - text_width(text, size, BOLD)) / 2, len(row) / 2)
                 put_text(row, text, at, size, WHITE, BOLD)
 
-    def key(self, chart: bool) -> None:
+    def key(self, chart: bool, unseen: bool) -> None:
         """What the lines mean."""
         u = self.unit
         row = self._row(14)
@@ -240,4 +240,6 @@ class _Strip:
         text = "A numbered ring goes around a finding, never over it."
         if chart:
             text += " Dotted: the chart and what is left out."
+        if unseen:
+            text += " Corners with ?: what could hide a spot; look there."
         self.words(text, 7.5, colour=GREY)

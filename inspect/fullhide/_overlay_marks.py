@@ -102,7 +102,11 @@ def find_marks(
     verdicts = {f.id: r.verdict for r in result.regions for f in r.findings}
     found = [f for r in result.regions for f in r.findings]
     spots = [f for f in found if f.kind == "show_through"]
-    patches = [_patch(f, verdicts[f.id], frame, room, unit) for f in found if f not in spots]
+    patches = [
+        _patch((f,), f.box_px, verdicts[f.id], frame, room, unit) for f in found if f not in spots
+    ]
+    unseen = [box for region in result.regions for box in region.unseen_px]
+    patches += [_patch((), box, "retake", frame, room, unit) for box in unseen]
     ids = _ids_on_sheet(spots, frame, label_map)
     if not ids.any():
         return Marks(tuple(patches), np.zeros(ids.shape, np.bool_))
@@ -194,11 +198,18 @@ def _rings(far: NDArray[Any], parts: NDArray[np.int32], unit: float) -> dict[int
     return rings
 
 
-def _patch(finding: Finding, verdict: str | None, frame: Frame, room: Room, unit: float) -> Group:
-    """Brackets around the corners of a patch; spots inside it keep rings of their own."""
+def _patch(
+    findings: tuple[Finding, ...],
+    box: tuple[int, int, int, int],
+    verdict: str | None,
+    frame: Frame,
+    room: Room,
+    unit: float,
+) -> Group:
+    """Brackets around the corners of a box; spots inside it keep rings of their own."""
     grow = (GAP + RING) * unit
     x0, y0, x1, y1 = (
-        v + d for v, d in zip(frame.box(finding.box_px), (-grow, -grow, grow, grow), strict=True)
+        v + d for v, d in zip(frame.box(box), (-grow, -grow, grow, grow), strict=True)
     )
     arm = min(0.3 * min(x1 - x0, y1 - y0), 24 * unit)
     lines = tuple(
@@ -206,7 +217,7 @@ def _patch(finding: Finding, verdict: str | None, frame: Frame, room: Room, unit
         for x, y, dx, dy in ((x0, y0, 1, 1), (x1, y0, -1, 1), (x1, y1, -1, -1), (x0, y1, 1, -1))
     )
     zone = room.mask([np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]])])
-    return Group((finding,), STYLES[verdict], lines, zone, patch=True)
+    return Group(findings, STYLES[verdict], lines, zone, patch=True)
 
 
 def _smoothed(points: Points, reach: int) -> Points:

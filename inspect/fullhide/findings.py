@@ -13,9 +13,10 @@ from fullhide.checks.outcome import Outcome, Spot
 from fullhide.region import RegionView
 from fullhide.result import Finding, Verdict
 
-__all__ = ["findings_of", "reasons_of"]
+__all__ = ["findings_of", "reasons_of", "unseen_boxes"]
 
 Labels = NDArray[np.uint16]
+Box = tuple[int, int, int, int]
 
 
 def reasons_of(
@@ -128,3 +129,33 @@ def _finding(spot: Spot, number: int, labels: Labels, view: RegionView, scaled: 
         box_px=box,
         along_seam_mm=spot.along_mm if scaled else None,
     )
+
+
+def unseen_boxes(
+    outcomes: Sequence[Outcome], view: RegionView
+) -> tuple[tuple[Box, ...], tuple[float, float] | None]:
+    """Boxes of the places that could hide a spot, in the photo, the largest first.
+
+    Returns
+    -------
+    boxes, along_mm
+        And the largest one's stretch along a seam; None on a panel.
+    """
+    labels = next((o.unseen for o in outcomes if o.unseen is not None), None)
+    if labels is None:
+        return (), None
+    x0, y0 = view.box[:2]
+    photo = view.to_photo(labels)
+    found: list[tuple[int, int, Box]] = []
+    for number in range(1, int(labels.max()) + 1):
+        rows, columns = np.nonzero(photo == number)
+        if rows.size:
+            left, top = int(columns.min()) + x0, int(rows.min()) + y0
+            box = (left, top, int(columns.max()) + 1 + x0, int(rows.max()) + 1 + y0)
+            found.append((int(rows.size), number, box))
+    found.sort(key=lambda place: -place[0])
+    along = None
+    if view.is_seam and found:
+        columns = np.nonzero((labels == found[0][1]).any(axis=0))[0]
+        along = (columns.min() * view.mm_per_px, (columns.max() + 1) * view.mm_per_px)
+    return tuple(box for _, _, box in found), along

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fullhide import wording
+from fullhide.ask import Asked, asked
 from fullhide.background import Background, background
 from fullhide.calibrate import xyz_of
 from fullhide.chart import ColourFit
@@ -27,7 +28,7 @@ from fullhide.job import Job, Limits, PhotoEntry
 from fullhide.light import FlatField
 from fullhide.outlines import RegionOutline
 from fullhide.photo import Photo
-from fullhide.quality import FLAGS, blocking
+from fullhide.quality import blocking
 from fullhide.region import RegionView, view_panel, view_seam
 from fullhide.result import Measure, RegionResult, Verdict
 from fullhide.robust import median
@@ -53,11 +54,6 @@ _FEWEST_PIXELS = 150
 _BARE_DELTA_E = 4.0
 #: From here on the region has another finish than the one asked for (our own choice, ΔE00).
 _OTHER_FINISH = 15.0
-#: A further photo is asked for from at least this much nearer, and no nearer than a telephone's
-#: lens and a steady hand allow, mm a pixel (our own choices).
-_NEARER, _NEAREST_MM = 0.6, 0.04
-#: Doubts that a nearer photo in better light settles.
-_NEARER_SETTLES = ("colours_inseparable", "grain_hides")
 #: Relative doubt of the light on the part against that on the chart, by what is known of the light
 #: (our own allowances: a part lies higher than the chart and bends).
 _LIGHT_DOUBT = {"grey board": 0.1, "neutral surround": 0.15, "none": 0.3}
@@ -397,18 +393,20 @@ def _result(
         verdicts.append("retake")
         settle.append("clipped")
     verdict = combine(verdicts)
-    ask = None
+    ask = Asked()
     if verdict == "retake":
         settle.extend(name for o in outcomes if o.verdict == "retake" for name in o.flags)
-        ask = _nearer(scene, outcomes, flags, job)
-    told = settle if ask is None else [name for name in settle if name not in _NEARER_SETTLES]
-    reasons.extend(wording.flag_reasons(told))
-    if ask is not None:
-        why = [FLAGS[name].says for name in _NEARER_SETTLES if name in settle]
-        how = wording.nearer_reason(ask, max(scene.photo.size_px))
-        reasons.append(": ".join([*why[:1], how]))
-    elif verdict == "retake" and scene.looks == 1 and _moved_lamp_helps(outcomes, flags, job):
-        reasons.append(wording.SECOND_PHOTO)
+        ask = asked(
+            outcomes,
+            view,
+            doubts=settle,
+            flags=flags,
+            mm_per_px=scene.mm_per_px if scene.scaled else None,
+            longer_px=max(scene.photo.size_px),
+            looks=scene.looks,
+            airbag=airbag,
+        )
+    reasons.extend(ask.reasons if verdict == "retake" else wording.flag_reasons(settle))
     if verdict == "pass":
         reasons.insert(0, wording.passed_reason(job.limits, judged_share))
     if airbag:
@@ -428,27 +426,7 @@ def _result(
         detectable_mm2=detectable if scene.scaled else None,
         findings=findings,
         flags=tuple(flags),
-        ask_mm_per_px=ask,
+        ask_mm_per_px=ask.mm_per_px,
+        unseen_px=ask.unseen,
     )
     return result, labels, view.box
-
-
-def _nearer(
-    scene: Scene, outcomes: Sequence[Outcome], flags: Sequence[str], job: Job
-) -> float | None:
-    """How near the next photo has to be, mm a pixel; None where nearness is not the matter."""
-    if not scene.scaled or not _moved_lamp_helps(outcomes, flags, job):
-        return None
-    rooms = [o.headroom for o in outcomes if o.check == "show_through" and o.headroom is not None]
-    if not rooms or scene.mm_per_px <= _NEAREST_MM:
-        return None
-    wanted = scene.mm_per_px * min(_NEARER, 0.8 * min(rooms))
-    return float(max(wanted, _NEAREST_MM))
-
-
-def _moved_lamp_helps(outcomes: Sequence[Outcome], flags: Sequence[str], job: Job) -> bool:
-    """Whether a second photo, only the lamp moved, could settle what this one leaves open."""
-    if blocking(flags, "show_through") or not job.under:
-        return False
-    unsure = any(o.check == "show_through" and o.verdict == "retake" for o in outcomes)
-    return unsure or "clipped" in flags

@@ -196,7 +196,7 @@ class _Sheet:
         # The smallest region first: it has the fewest places for its label.
         for outline, region in sorted(self.judged, key=lambda pair: self.own[id(pair[0])].sum()):
             self._label(outline, region)
-        for group in [g for g in marks.groups if g.findings][:_MOST_TAGS]:
+        for group in [g for g in marks.groups if g.findings or g.patch][:_MOST_TAGS]:
             self._tag(group)
         self.image[marks.keep] = self.clean[marks.keep]
 
@@ -323,7 +323,8 @@ class _Sheet:
         """The numbers of a group, on a dark plate beside its ring."""
         u = self.unit
         size = round(9.5 * u)
-        text = numbers([finding.id for finding in group.findings])
+        # A place that could hide a spot has no number.
+        text = numbers([finding.id for finding in group.findings]) or "?"
         high = 11.5 * u
         wide = max(high, text_width(text, size, BOLD) + 6 * u)
         cover = np.where(self.patches, np.float32(_ON_PATCH), np.float32(0))

@@ -95,6 +95,9 @@ class RegionResult:
         Names of `fullhide.quality.FLAGS`.
     ask_mm_per_px
         How near the next photo has to be to settle a retake, mm; None where that is not the way.
+    unseen_px
+        Boxes (x0, y0, x1, y1) of the few places that could hide a spot, in pixels of the photo;
+        empty where these are none, or so many that they are no single places.
     """
 
     name: str
@@ -108,6 +111,7 @@ class RegionResult:
     findings: tuple[Finding, ...] = ()
     flags: tuple[str, ...] = ()
     ask_mm_per_px: float | None = None
+    unseen_px: tuple[tuple[int, int, int, int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -260,6 +264,7 @@ def _region(region: RegionResult) -> dict[str, Any]:
         "proposed": bool(region.proposed),
         "flags": list(region.flags),
         "ask_mm_per_px": _plain(region.ask_mm_per_px),
+        "unseen_px": _plain(region.unseen_px),
     }
 
 

@@ -20,6 +20,7 @@ __all__ = [
     "size",
     "spots_reason",
     "thin_reason",
+    "unseen_reason",
 ]
 
 SCOPE = (
@@ -154,13 +155,29 @@ def bands_reason(
     )
 
 
-def nearer_reason(mm_per_px: float, longer_px: int) -> str:
-    """How near the next photo has to be, by what its longer side shows."""
+def unseen_reason(count: int, along_mm: tuple[float, float] | None, *, airbag: bool) -> str:
+    """What to do about a few places that could hide a spot."""
+    text = f"only {_places(count)} could hide a spot"
+    if along_mm is not None:
+        lead = ", the largest " if count > 1 else ", "
+        text += f"{lead}from {along_mm[0]:.0f} to {along_mm[1]:.0f} mm along the seam"
+    text += (
+        ": look there; where it is a hole, a stitch, piping or a mark of the material, outline it "
+        "as `ignore`"
+    )
+    return text if airbag else text + ", and where it is a spot, touch it up"
+
+
+def nearer_reason(mm_per_px: float, longer_px: int, *, places: bool) -> str:
+    """How near the next photo has to be, by what its longer side shows; of a few places or all."""
     across = mm_per_px * longer_px / 10.0
     shown = f"{across:.0f} cm" if across >= 10 else f"{across:.1f} cm"
+    what = (
+        "if you cannot tell there, take it" if places else "take the region, in parts if need be,"
+    )
     return (
-        f"take it again from so near that the picture's longer side shows {shown} at most (a "
-        f"larger region in parts), {MOVE_LAMP}"
+        f"{what} again from so near that the picture's longer side shows {shown} at most, "
+        f"{MOVE_LAMP}"
     )
 
 

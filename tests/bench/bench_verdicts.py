@@ -86,8 +86,55 @@ def run_one(args: tuple[int, int, bool, bool]) -> Row:
             case, rendering, got.result, got.artifacts.label_map, took_s=took, problems=problems
         )
         if also and row.verdict == "retake":
-            row = _again(row, folder, entry)
+            row = _things_left_out(row, rendering, job, entry, got)
+            if row.second in (None, "retake"):
+                row = _again(row, folder, entry)
     return row
+
+
+def _things_left_out(
+    row: Row, rendering: Rendering, job: Job, entry: PhotoEntry, got: Inspection
+) -> Row:
+    """Look at the places that could hide a spot; outline those as `ignore` that hold a thing.
+
+    A person at the part sees whether it is a hole or piping; where nothing lies, nothing is left
+    out. Twice, since what is left out may have covered for something else.
+    """
+    asked = ""
+    for _ in range(2):
+        region = got.result.regions[0]
+        boxes = [box for box in region.unseen_px if _holds_thing(row.case, rendering, box)]
+        if region.verdict != "retake" or not boxes:
+            break
+        things = tuple(
+            RegionOutline(
+                photo=entry.file,
+                name=f"thing {len(job.outlines)}.{n}",
+                kind="ignore",
+                polygon=np.array([[x0, y0], [x1, y0], [x1, y1], [x0, y1]], float),
+            )
+            for n, (x0, y0, x1, y1) in enumerate(boxes)
+        )
+        job = replace(job, outlines=(*job.outlines, *things))
+        got = inspect_photo(job, entry)
+        asked = "outlined"
+    if not asked:
+        return row
+    return replace(row, second=got.result.regions[0].verdict or "none", second_asked=asked)
+
+
+def _holds_thing(case: Case, rendering: Rendering, box: tuple[int, int, int, int]) -> bool:
+    """Whether something that is no miss lies in a box, and no miss does."""
+    x0, y0, x1, y1 = box
+    if rendering.truth.labels[y0:y1, x0:x1].any():
+        return False
+    scale, shift = case.scene.mm_per_px, case.scene.shift_px
+    for thing in case.scene.distractors:
+        x, y = (c / scale + s for c, s in zip(thing.centre_mm, shift, strict=True))
+        reach = 0.5 * thing.size_mm / scale
+        if x0 - reach < x < x1 + reach and y0 - reach < y < y1 + reach:
+            return True
+    return False
 
 
 def _again(row: Row, folder: Path, entry: PhotoEntry) -> Row:

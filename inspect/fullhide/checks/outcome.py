@@ -42,7 +42,8 @@ class Outcome:
     """Verdict of one check with what it rests on; verdict None where the check does not apply.
 
     `headroom` is 1 or more where no spot of the limit could hide, and below 1 how far the picture
-    is from that.
+    is from that; `unseen` numbers, in the view's pixels, the few places where one could; None where
+    these are none, many, or most of the region.
     """
 
     check: str
@@ -53,4 +54,5 @@ class Outcome:
     labels: NDArray[np.uint16] | None = None
     detectable_mm2: float | None = None
     headroom: float | None = None
+    unseen: NDArray[np.uint16] | None = None
     flags: tuple[str, ...] = ()

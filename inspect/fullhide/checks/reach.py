@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from fullhide.checks.filter import Level
 from fullhide.surface import Pair
 
-__all__ = ["detectable_mm2", "headroom", "reach"]
+__all__ = ["detectable_mm2", "headroom", "places", "reach", "unseen"]
 
 Array = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -18,6 +19,9 @@ Areas = NDArray[np.float64]
 
 #: Areas of discs that are tried, over the limit's.
 _AREAS = np.geomspace(0.02, 64.0, 120)
+#: Places nearer to one another than this are one; more of them, or a larger share of the region,
+#: are no matter of single places (our own choices).
+PLACES_APART_MM, MOST_PLACES, LARGEST_SHARE = 6.0, 8, 0.2
 #: Standard deviations that a spot must bring to be excluded in noise (DEVELOPERS.md, the bound).
 _ASKED = 5.9
 
@@ -101,9 +105,7 @@ def _margin(
     found: Sequence[tuple[Level, float]], pair: Pair, *, blur_mm: float, k: float
 ) -> Callable[[Areas], Areas]:
     """By how much the best level shows discs of given areas, over what could hide, less 1."""
-    # The contrast's own doubt joins the guard's in quadrature, at the height that is asked for.
-    doubt = float(np.hypot(1.0, _ASKED * pair.doubt)) - 1.0
-    sure = pair.share_at_limit * max(0.05, 1.0 - k / _ASKED * doubt)
+    sure = _sure(pair, k)
     parts = [sure / highest * (level.weights(pair) @ pair.contrast) for level, highest in found]
 
     def margin(area_mm2: Areas) -> Areas:
@@ -114,6 +116,57 @@ def _margin(
         return np.asarray(np.max(over, axis=0) - 1.0, np.float64)
 
     return margin
+
+
+def _sure(pair: Pair, k: float) -> float:
+    """Share at the limit, less what the contrast's own doubt may take of it.
+
+    That doubt joins the guard's in quadrature, at the height that is asked for.
+    """
+    doubt = float(np.hypot(1.0, _ASKED * pair.doubt)) - 1.0
+    return pair.share_at_limit * max(0.05, 1.0 - k / _ASKED * doubt)
+
+
+def unseen(
+    level: Level, pair: Pair, t: Array, spread: Array, *, free: Mask, blur_mm: float, k: float
+) -> Mask:
+    """Where a spot of the level's own size could hide, (h, w) of the level.
+
+    Parameters
+    ----------
+    level, pair
+        The filter.
+    t, spread
+        Its output, see `filter.significance`.
+    free
+        Pixels of no spot that has been found.
+    blur_mm, k
+        As `detectable_mm2` takes them.
+    """
+    brought = _sure(pair, k) * float(level.height(pair, level.area_mm2, blur_mm=blur_mm))
+    return np.asarray(free & ((t + np.float32(k)) * spread > np.float32(brought)))
+
+
+def places(mask: Mask, judged: Mask, *, mm_per_px: float) -> NDArray[np.uint16] | None:
+    """Number the places of a mask, neighbours as one; None if there are none, many or large ones.
+
+    Parameters
+    ----------
+    mask, judged
+        Pixels of the view (h, w).
+    mm_per_px
+        Of the view.
+    """
+    if not mask.any():
+        return None
+    width = 2 * int(np.ceil(PLACES_APART_MM / 2.0 / mm_per_px)) + 1
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width))
+    grown = cv2.dilate(mask.astype(np.uint8), kernel)
+    count, labels = cv2.connectedComponents(grown, connectivity=8)
+    inside = judged & (grown > 0)
+    if count - 1 > MOST_PLACES or inside.sum() > LARGEST_SHARE * judged.sum():
+        return None
+    return labels.astype(np.uint16)
 
 
 def reach(t: Array, spread: Array, *, free: Mask, k: float) -> float:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from fullhide.background import Background
 from fullhide.checks.filter import Level, levels, significance, threshold
 from fullhide.checks.outcome import Outcome
-from fullhide.checks.reach import detectable_mm2, headroom, reach
+from fullhide.checks.reach import detectable_mm2, headroom, places, reach, unseen
 from fullhide.checks.rows import in_rows
 from fullhide.checks.spots import ALIKE, Found, Look, Seed, measured
 from fullhide.job import Limits
@@ -83,10 +83,15 @@ def show_through(
     seeds: list[Seed] = []
     smallest: dict[str, float] = {}
     room = float("inf")
+    dark = np.zeros(ground.judged.shape, bool)
     for pair in pairs:
-        marked, found = _marked(stack, pair, ground.judged.shape, photo_px=view.factor, k=k)
+        marked, found, hidden = _marked(
+            stack, pair, ground.judged.shape, photo_px=view.factor, blur_mm=blur_mm, k=k
+        )
         smallest[pair.name] = detectable_mm2(found, pair, blur_mm=blur_mm, k=k)
         room = min(room, headroom(found, pair, blur_mm=blur_mm, k=k))
+        if smallest[pair.name] > limits.show_through_mm2:
+            dark |= hidden
         seeds.extend(_seeds(marked))
     look = Look(
         view=view,
@@ -100,13 +105,23 @@ def show_through(
         k=k,
     )
     outcome = _judged(_without_holes(measured(seeds, look), look), smallest, look)
-    return replace(outcome, headroom=room if np.isfinite(room) else None)
+    return replace(
+        outcome,
+        headroom=room if np.isfinite(room) else None,
+        unseen=places(dark & ground.judged, ground.judged, mm_per_px=view.mm_per_px),
+    )
 
 
 def _marked(
-    stack: Sequence[Level], pair: Pair, shape: tuple[int, ...], *, photo_px: float, k: float
-) -> tuple[Array, list[tuple[Level, float]]]:
-    """Significance at view resolution, 0 below the threshold; and each level's reach."""
+    stack: Sequence[Level],
+    pair: Pair,
+    shape: tuple[int, ...],
+    *,
+    photo_px: float,
+    blur_mm: float,
+    k: float,
+) -> tuple[Array, list[tuple[Level, float]], Mask]:
+    """Significance at view resolution, 0 below the threshold; each level's reach; what may hide."""
     marked = np.zeros(shape, np.float32)
     seen = []
     for level in stack:
@@ -122,14 +137,18 @@ def _marked(
             np.maximum(marked, _to_view(high, level.step, shape), out=marked)
     # What is found is no longer hidden: the reach is that of the rest, a kernel's width away.
     found = []
+    dark = np.zeros(shape, bool)
     for level, t, spread in seen:
         size = (t.shape[1], t.shape[0])
         around = cv2.resize((marked > 0).astype(np.uint8), size, interpolation=cv2.INTER_AREA)
         reach_px = 2.5 * level.sigma_px + JPEG_BLOCK_PX / (photo_px * level.step)
         width = 2 * int(np.ceil(reach_px)) + 1
         around = cv2.dilate(around, np.ones((width, width), np.uint8))
-        found.append((level, reach(t, spread, free=level.judged & (around == 0), k=k)))
-    return marked, found
+        free = level.judged & (around == 0)
+        found.append((level, reach(t, spread, free=free, k=k)))
+        hidden = unseen(level, pair, t, spread, free=free, blur_mm=blur_mm, k=k)
+        dark |= _to_view(hidden.astype(np.float32), level.step, shape) > 0
+    return marked, found, dark
 
 
 def _to_view(values: Array, step: int, shape: tuple[int, ...]) -> Array:
