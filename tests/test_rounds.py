@@ -309,15 +309,30 @@ def test_what_has_no_name_of_its_own_is_not_answered_by_another_photo(
     assert any("so that a new" in item.says for item in now.gate.against)
 
 
-def test_a_proposal_carried_over_from_an_earlier_photo_answers_for_it(tmp_path: Path) -> None:
+@pytest.fixture
+def carried_over(tmp_path: Path) -> Job:
+    """Two photos; only the first was drawn in, and its outline was carried over."""
     job = write_job(tmp_path, photo("a.jpg"), photo("b.jpg"), outlines=[outline("a.jpg", "seat")])
     keep(job, "a.jpg", judged("fail", EARLY))
     drawn = job.outlines_of("a.jpg")[0]
-    carried = replace(drawn, photo="b.jpg", properties={"proposed": True, "carried": True})
+    carried = replace(drawn, photo="b.jpg", properties={"proposed": True, "carried": "a.jpg"})
     found = result(job, "b.jpg", judged("pass", proposed=True))
     Record(tmp_path).add(job, found, outlines=[carried], by="Robin")
-    assert answers(job) == {1: "gone"}
-    assert region(job).word == "pass"
+    return job
+
+
+def test_a_proposal_carried_over_from_an_earlier_photo_answers_for_it(carried_over: Job) -> None:
+    assert answers(carried_over) == {1: "gone"}
+    assert region(carried_over).word == "pass"
+
+
+def test_an_outline_drawn_anew_wants_the_ones_carried_over_from_it_anew(carried_over: Job) -> None:
+    larger = moved(SEAT, (-10.0, -10.0), 1.2)
+    again = [outline("a.jpg", "seat", larger)]
+    job = write_job(carried_over.folder, photo("a.jpg"), photo("b.jpg"), outlines=again)
+    (item,) = region(job).against
+    assert item.reason == "changed"
+    assert "carried over from `a.jpg` and was drawn anew there" in item.says
 
 
 def test_an_outline_of_another_shape_does_not_tell_where_a_spot_lies(tmp_path: Path) -> None:

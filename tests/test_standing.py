@@ -104,6 +104,24 @@ def test_without_a_list_of_parts_nothing_may_be_reassembled(tmp_path: Path) -> N
     assert "[[part]]" in now.gate.against[0].says
 
 
+@pytest.mark.parametrize(("part", "says"), [("arm rest", '"arm rest" has no'), (None, "no part")])
+def test_a_part_that_is_not_listed_beside_others_stands_against_it(tmp_path, part, says) -> None:
+    more = photo("arm.jpg", part=part) if part else photo("arm.jpg").replace('part = "bench"\n', "")
+    job = write_job(tmp_path, photo("seat.jpg"), more)
+    keep(job, "seat.jpg", judged("pass"))
+    keep(job, "arm.jpg", judged("pass", name="top"))
+    now = standing(job)
+    assert reasons(now) == [("part not listed", None)]
+    assert says in now.gate.against[0].says
+
+
+def test_a_part_with_nothing_but_a_reference_need_not_be_listed(tmp_path: Path) -> None:
+    job = write_job(tmp_path, photo("seat.jpg"), photo("old.jpg", part="approved side"))
+    keep(job, "seat.jpg", judged("pass"))
+    keep(job, "old.jpg", judged(None, name="old side", kind="reference"))
+    assert standing(job).gate.open
+
+
 @pytest.mark.parametrize(
     ("stage", "coat", "later", "expected"),
     [

@@ -192,10 +192,25 @@ def against_region(region: RegionStanding, *, asked: Asked, last: Rank) -> tuple
         elif changed := changes(asked, newest.inspection):
             what = " and ".join(changed)
             told.append(("changed", f"{what} changed since it was inspected: inspect it again"))
+        elif source := _redrawn(region, newest, asked):
+            says = f"its outline was carried over from `{source}` and was drawn anew there since"
+            told.append(("changed", f"{says}: inspect it again"))
     return tuple(
         Against(reason=reason, says=says, part=region.part, region=region.name)
         for reason, says in told
     )
+
+
+def _redrawn(region: RegionStanding, newest: Round, asked: Asked) -> str:
+    """The photo that the region's outline was carried over from, if its own changed since."""
+    outline = newest.inspection.outline(region.name)
+    source = outline.properties.get("carried") if outline is not None else None
+    earlier = (one.inspection for one in region.rounds[:-1])
+    kept = next((one for one in earlier if one.photo.file == source), None)
+    entry = asked.entries.get(kept.photo.file) if kept is not None else None
+    if kept is None or entry is None or not _changed_outlines(asked, entry, kept):
+        return ""
+    return kept.photo.file
 
 
 def _removed(newest: Round) -> str:
@@ -323,6 +338,7 @@ _ONE_MANY: dict[str, tuple[str, str]] = {
     "removed": ("1 region without its last photo", "{} regions without their last photos"),
     "input": ("1 input cannot be used", "{} inputs cannot be used"),
     "no parts": ("job.toml lists no part", "job.toml lists no part"),
+    "part not listed": ("1 part not listed in job.toml", "{} parts not listed in job.toml"),
 }
 
 

@@ -129,7 +129,7 @@ def outline_json(outline: RegionOutline) -> dict[str, Any]:
         "name": outline.name,
         "kind": outline.kind,
         "proposed": bool(outline.properties.get("proposed", False)),
-        "carried": bool(outline.properties.get("carried", False)),
+        "carried": outline.properties.get("carried") or None,
         "polygon": outline.polygon.tolist(),
         "holes": [hole.tolist() for hole in outline.holes],
     }
@@ -143,7 +143,7 @@ def outline_from(raw: Mapping[str, Any], *, photo: str) -> RegionOutline:
         kind=raw["kind"],
         polygon=_ring(raw["polygon"]),
         holes=tuple(_ring(hole) for hole in raw["holes"]),
-        properties={name: True for name in ("proposed", "carried") if raw.get(name)},
+        properties={name: raw[name] for name in ("proposed", "carried") if raw.get(name)},
     )
 
 

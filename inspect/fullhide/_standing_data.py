@@ -44,6 +44,7 @@ Reason = Literal[
     "removed",  # inspected, and no longer in job.toml
     "input",  # something of the job cannot be used
     "no parts",  # job.toml does not say what has to be shot
+    "part not listed",  # nor of which regions and seams this part has to be shown
 ]
 
 

@@ -89,8 +89,11 @@ def _show_region(region: RegionStanding, widths: tuple[int, int]) -> None:
 
 def _name(region: RegionStanding) -> str:
     newest = region.newest
-    proposed = " (proposed)" if newest is not None and newest.result.proposed else ""
-    return region.name + (" (seam)" if region.kind == "seam" else "") + proposed
+    name = region.name + (" (seam)" if region.kind == "seam" else "")
+    if newest is None or not newest.result.proposed:
+        return name
+    carried = newest.inspection.named(newest.result)
+    return name + (" (carried over)" if carried else " (proposed)")
 
 
 def aside_words(aside: SetAside) -> str:

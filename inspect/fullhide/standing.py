@@ -91,6 +91,12 @@ def standing(job: Job, record: Record | None = None) -> Standing:
     of_job = [Against(reason="input", says=str(problem)) for problem in job.problems]
     if not job.parts:
         of_job.append(Against(reason="no parts", says=_ADD_PARTS))
+    else:
+        of_job.extend(
+            Against(reason="part not listed", says=_unlisted(part.name), part=part.name)
+            for part in parts
+            if part.regions and not part.listed
+        )
     inspected = {kept.photo.file for kept in contents.newest}
     of_job.extend(
         Against(
@@ -112,6 +118,15 @@ def standing(job: Job, record: Record | None = None) -> Standing:
         last=contents.last,
         last_change=contents.last_change,
         seal=contents.seal,
+    )
+
+
+def _unlisted(name: str | None) -> str:
+    if name is None:
+        return "a photo names no part, so nobody knows what has to be shot of it: give it a `part`"
+    return (
+        f'"{name}" has no [[part]] table in job.toml, so nobody knows what has to be shot of it: '
+        "list its `regions` and `seams`"
     )
 
 

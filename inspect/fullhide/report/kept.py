@@ -26,7 +26,7 @@ _NO_PARTS = (
     "Nobody has written down yet which regions and seams have to be photographed, so one may be "
     "missing ([[part]] in job.toml)"
 )
-_IN_HEADLINE = re.compile(r"fail|taken again|never shot|lists no part|cannot be used")
+_IN_HEADLINE = re.compile(r"fail|taken again|never shot|lists no part|not listed|cannot be used")
 _ANSWERS: tuple[Answer, ...] = ("gone", "smaller", "still there", "not judged", "new")
 
 
@@ -71,7 +71,7 @@ def _gate(standing: Standing) -> Gate:
 
 def _apart(item: Against) -> str:
     """What stands against the part or job as a whole."""
-    says = _NO_PARTS if item.reason == "no parts" else item.says
+    says = _NO_PARTS if item.reason in ("no parts", "part not listed") else item.says
     return f"{item.part}: {says}" if item.part else says
 
 
