@@ -12,8 +12,8 @@ from typing import Any
 import cv2
 import numpy as np
 import pytest
-from qtpy.QtCore import Qt
-from qtpy.QtGui import QCloseEvent
+from qtpy.QtCore import QMimeData, QPoint, QPointF, Qt, QUrl
+from qtpy.QtGui import QCloseEvent, QDragEnterEvent, QDropEvent
 from qtpy.QtWidgets import (
     QAbstractButton,
     QApplication,
@@ -23,12 +23,16 @@ from qtpy.QtWidgets import (
     QMessageBox,
     QScrollArea,
 )
+from staged import rendered, scene
 from viewer_job import FILES, inspected, job_folder
 
 from fullhide.maps import surface_maps
+from fullhide.phantom import save_photo
 from fullhide.probe import Probe
+from fullhide.quality import FLAGS
 from napari_fullhide.bench import Bench, bench_of
 from napari_fullhide.closing import ClosingGuard
+from napari_fullhide.dropping import dropped_job
 from napari_fullhide.job_dock import JobDock
 from napari_fullhide.keeping import key_lines
 from napari_fullhide.keys import KeysWindow
@@ -335,6 +339,68 @@ def test_closing_does_not_lose_what_was_drawn(
     assert bench.model.unsaved == (not saved)
 
 
+def test_another_job_takes_the_place_only_if_the_person_lets_it(
+    bench: Bench, tmp_path: Path, stored: Path, until: Until
+) -> None:
+    bench.open(job_folder(tmp_path / "job"))
+    until(lambda: not bench.waiting)
+    guard = ClosingGuard(bench, WINDOWS[id(bench)])
+    bench.may_leave = guard.may_leave
+    guard.ask = lambda: QMessageBox.StandardButton.Cancel  # type: ignore[method-assign]
+    bench.model.draw([bench.model.photos[0].drawn[0]])
+    assert not bench.open(stored)
+    assert bench.model.unsaved
+    guard.ask = lambda: QMessageBox.StandardButton.Discard  # type: ignore[method-assign]
+    assert bench.open(stored)
+    assert bench.model.job is not None
+    assert bench.model.job.folder == stored
+    until(lambda: not bench.waiting)
+
+
+def dragged(*paths: Path) -> QMimeData:
+    data = QMimeData()
+    data.setUrls([QUrl.fromLocalFile(str(path)) for path in paths])
+    return data
+
+
+def let_fall(data: QMimeData, widget: Any) -> None:
+    """As a person does it: drag it over the widget first, else Qt takes no notice."""
+    copy, left = Qt.DropAction.CopyAction, Qt.MouseButton.LeftButton
+    none = Qt.KeyboardModifier.NoModifier
+    over = QDragEnterEvent(QPoint(5, 5), copy, data, left, none)
+    QApplication.sendEvent(widget, over)
+    assert over.isAccepted()
+    QApplication.sendEvent(widget, QDropEvent(QPointF(5, 5), copy, data, left, none))
+
+
+def test_a_job_folder_let_fall_on_the_dock_opens(bench: Bench, stored: Path, until: Until) -> None:
+    data = dragged(stored)
+    let_fall(data, dock(bench, JobDock))
+    until(lambda: bench.picture(0) is not None and not bench.waiting)
+    assert bench.model.job is not None
+
+
+def test_only_job_folders_are_taken(stored: Path, tmp_path: Path) -> None:
+    assert dropped_job(dragged(stored)) == stored
+    assert dropped_job(dragged(tmp_path, stored / "job.toml")) == stored
+    assert dropped_job(dragged(tmp_path, stored / FILES[0])) is None
+    assert dropped_job(QMimeData()) is None
+    assert dropped_job(None) is None
+
+
+def test_a_doubt_about_the_photo_is_told_beside_the_one_to_take(
+    bench: Bench, tmp_path: Path, until: Until
+) -> None:
+    folder = job_folder(tmp_path / "job")
+    save_photo(rendered(scene(chart=None)), folder / FILES[0])
+    bench.open(folder)
+    until(lambda: bench.ready(0) is not None and not bench.waiting)
+    text = dock(bench, JobDock).reasons.text()
+    assert text.startswith("left.png  (900 × 720)")
+    flag = FLAGS["no_chart"]
+    assert f"! {flag.says}: {flag.settle}" in text
+
+
 def test_closing_waits_when_the_outlines_cannot_be_written(
     bench: Bench, tmp_path: Path, until: Until
 ) -> None:
@@ -406,7 +472,19 @@ def test_a_job_folder_is_read_and_nothing_else(stored: Path, tmp_path: Path) -> 
     assert get_reader(str(stored / FILES[0])) is None
 
 
-def test_a_folder_let_fall_on_the_window_opens(
+def test_a_folder_let_fall_on_the_photo_opens_without_a_question(
+    make_napari_viewer: Any, stored: Path, until: Until
+) -> None:
+    viewer = make_napari_viewer()
+    bench = dress(viewer)
+    data = dragged(stored)
+    let_fall(data, viewer.window._qt_viewer)
+    until(lambda: bench.ready(0) is not None and not bench.waiting)
+    assert bench.model.job is not None
+    assert bench.model.job.folder == stored
+
+
+def test_naparis_own_way_of_opening_reads_a_job_folder(
     make_napari_viewer: Any, stored: Path, until: Until
 ) -> None:
     viewer = make_napari_viewer()

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from typing import Any
+from weakref import WeakMethod
 
 from fullhide.errors import FullhideError
 
-__all__ = ["in_background"]
+__all__ = ["in_background", "later"]
 
 
 def in_background(work: Callable[[], Any], done: Callable[[Any], None]) -> None:
@@ -32,3 +33,16 @@ def in_background(work: Callable[[], Any], done: Callable[[Any], None]) -> None:
     worker = create_worker(safe, _start_thread=False)
     worker.returned.connect(lambda box: done(box[0]))
     worker.start()
+
+
+def later(call: Callable[[], None], milliseconds: int) -> None:
+    """Call a method once the window has had time to draw, if its object is still there."""
+    from qtpy.QtCore import QTimer
+
+    weakly = WeakMethod(call)
+
+    def now() -> None:
+        if (there := weakly()) is not None:
+            there()
+
+    QTimer.singleShot(milliseconds, now)

@@ -19,7 +19,7 @@ from fullhide.opened import Opened, Prepared, open_entry, prepared
 from fullhide.photo import Photo, open_photo
 from fullhide.probe import Place
 from fullhide.shown import display
-from napari_fullhide.background import in_background
+from napari_fullhide.background import in_background, later
 from napari_fullhide.layers import JobLayers
 from napari_fullhide.model import JobModel
 from napari_fullhide.state import Kept
@@ -43,6 +43,8 @@ EXTRAS: tuple[str, ...] = (
 )
 #: Pictures that are kept for a quick way back, the one shown among them.
 _PICTURES = 3
+#: Time that a window has to draw a photo before the next one is opened.
+_DRAW_MS = 150
 
 Picture = NDArray[np.uint8]
 Part = TypeVar("Part")
@@ -120,6 +122,8 @@ class Bench:
         self.still = False
         #: Called when the person changed shapes in napari; drawing tools take its place.
         self.on_drawn: Callable[[], None] = self._show_regions
+        #: Asked before another job takes the place of this one.
+        self.may_leave: Callable[[], bool] = _always
         #: Where the pointer is in the photo, pixels, and what the engine says of the place.
         self.at: tuple[float, float] | None = None
         self.place: Place | None = None
@@ -145,6 +149,8 @@ class Bench:
 
     def open(self, folder: Path) -> bool:
         """Open a job; a fault is said, not raised. Returns whether it was opened."""
+        if not self.may_leave():
+            return False
         try:
             self.model.open(folder)
         except FullhideError as error:
@@ -251,10 +257,11 @@ class Bench:
         picture = self._pictures.get(index)
         if picture is None:
             self.layers.blank()
+            self._pump()
         else:
             self._show_picture(index, picture)
+            later(self._pump, _DRAW_MS)  # what is opened for later does not hold up the drawing
         self.refresh()
-        self._pump()
 
     def _redrawn(self, index: int) -> None:
         self._ready.pop(index, None)

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 from collections import Counter
-from pathlib import Path
-from typing import Any
 
 from qtpy.QtCore import QSize, Qt
 from qtpy.QtWidgets import (
@@ -18,6 +16,7 @@ from qtpy.QtWidgets import (
 )
 
 from napari_fullhide.bench import Bench
+from napari_fullhide.dropping import JobDrop
 from napari_fullhide.icons import state_icon
 from napari_fullhide.state import Region
 from napari_fullhide.style import LOOKS
@@ -73,9 +72,10 @@ class JobDock(QWidget):
             signal.connect(self.fill, max_args=0)
         model.shown.connect(self._shown)
         model.selected.connect(self._selected)
+        bench.prepared.connect(self._selected, max_args=0)
         bench.said.connect(self._said)
         bench.pointed.connect(self._pointed)
-        self.setAcceptDrops(True)
+        JobDrop(bench, self)
         self.setMinimumWidth(_WIDTH)
         self.fill()
         self._pointed()
@@ -185,7 +185,7 @@ class JobDock(QWidget):
         if model.job is None:
             self.reasons.setText(first_steps())
         else:
-            self.reasons.setText(region_text(model))
+            self.reasons.setText(region_text(model, self.bench.ready(model.index)))
 
     def _shown(self, index: int) -> None:
         self._quiet = True
@@ -217,17 +217,6 @@ class JobDock(QWidget):
         what = None if item is None else item.data(0, _WHAT)
         if not self._quiet and what is not None:
             self.bench.model.select(*what)
-
-    # ---- a folder let fall on it ---------------------------------------------------------
-
-    def dragEnterEvent(self, event: Any) -> None:  # noqa: N802 (Qt's name)
-        """Take folders."""
-        if any(url.isLocalFile() for url in event.mimeData().urls()):
-            event.acceptProposedAction()
-
-    def dropEvent(self, event: Any) -> None:  # noqa: N802 (Qt's name)
-        """Open the first."""
-        self.bench.open(Path(event.mimeData().urls()[0].toLocalFile()))
 
 
 class _Row(QTreeWidgetItem):

@@ -38,9 +38,9 @@ class ActionButton(QPushButton):
 
     def __init__(self, text: str, key: str, tip: str) -> None:
         super().__init__()
-        self.words, self.key = QLabel(text), QLabel(key_text(key) if key else "")
+        self.words, self.key = QLabel(text), QLabel(key_text(key).replace("Shift+", "⇧"))
         row = QHBoxLayout(self)
-        row.setContentsMargins(7, 0, 5, 0)
+        row.setContentsMargins(6, 0, 4, 0)
         row.setSpacing(4)
         row.addWidget(self.words, 1)
         row.addWidget(self.key)

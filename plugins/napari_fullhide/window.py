@@ -10,6 +10,8 @@ from qtpy.QtWidgets import QDockWidget
 
 from napari_fullhide.bench import Bench, bench_of
 from napari_fullhide.beside_pane import BesidePane
+from napari_fullhide.closing import ClosingGuard
+from napari_fullhide.dropping import JobDrop
 from napari_fullhide.job_dock import JobDock
 from napari_fullhide.now_strip import NowStrip
 from napari_fullhide.tools import ToolStrip
@@ -53,6 +55,7 @@ def dress(viewer: napari.Viewer) -> Bench:
         _put_away(viewer)
         _invite(bench)
         _offer_beside(bench, window)
+        _guard(bench, window)
     if not any(isinstance(widget, NowStrip) for widget in there.values()):
         window.add_dock_widget(NowStrip(bench), name=_NOW, area="bottom")
     return bench
@@ -100,6 +103,16 @@ def _invite(bench: Bench) -> None:
 
     bench.hold(opened)
     bench.model.opened.connect(opened)
+
+
+def _guard(bench: Bench, window: Any) -> None:
+    """Take job folders that fall on the window; ask before unsaved outlines are left for one."""
+    outer, inner = getattr(window, "_qt_window", None), getattr(window, "_qt_viewer", None)
+    for widget in (outer, inner):
+        if widget is not None:
+            JobDrop(bench, widget)
+    if outer is not None:
+        bench.may_leave = ClosingGuard(bench, outer).may_leave
 
 
 def _narrow(window: Any) -> None:

@@ -5,7 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 from fullhide.job import Job
+from fullhide.opened import Prepared
 from fullhide.probe import Place
+from fullhide.quality import FLAGS
 from fullhide.record import SetAside
 from fullhide.result import Finding
 from napari_fullhide.model import JobModel
@@ -98,7 +100,7 @@ def photo_name(photo: PhotoState, *, part: bool) -> str:
     return (photo.entry.part if part and photo.entry.part else name) + stage + mark
 
 
-def region_text(model: JobModel) -> str:
+def region_text(model: JobModel, ready: Prepared | None) -> str:
     """What is known of the region looked at; of the photo where none is chosen."""
     photo = model.current
     if photo is None:
@@ -107,7 +109,7 @@ def region_text(model: JobModel) -> str:
         return str(photo.error)
     region = model.selected_region()
     if region is None:
-        return Path(photo.entry.file).name
+        return _photo_text(photo, ready)
     lead = f"{LOOKS[region.state].word}  {region.name}"
     asides = [
         f"Finding {number} is set aside: {aside.reason} ({aside.by}, {aside.at[:10]})."
@@ -115,6 +117,19 @@ def region_text(model: JobModel) -> str:
     ]
     reasons = region.result.reasons if region.result is not None else ()
     return "\n".join([lead, *asides, *(f"{reason[:1].upper()}{reason[1:]}." for reason in reasons)])
+
+
+def _photo_text(photo: PhotoState, ready: Prepared | None) -> str:
+    """What is known of the photo itself: its size and scale, and every doubt about it."""
+    lines = [Path(photo.entry.file).name]
+    if ready is not None:
+        scene = ready.scene
+        width, height = scene.photo.size_px
+        scale = f", {scene.mm_per_px:.3f} mm a pixel" if scene.scaled else ""
+        lines[0] += f"  ({width} × {height}{scale})"
+        flags = [FLAGS[name] for name in scene.flags if name in FLAGS]
+        lines += [f"! {flag.says}" + (f": {flag.settle}" * bool(flag.settle)) for flag in flags]
+    return "\n".join(lines)
 
 
 def reading(place: Place | None, job: Job | None, at: tuple[float, float] | None) -> str:
