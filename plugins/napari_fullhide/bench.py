@@ -135,7 +135,7 @@ class Bench:
         self._photos: dict[int, Photo] = {}
         self._ready: dict[int, Prepared] = {}
         self._failed: set[int] = set()
-        self._busy = False
+        self._busy = self._due = False
         self._generation = 0
         model = self.model
         model.opened.connect(self._opened)
@@ -233,8 +233,8 @@ class Bench:
 
     @property
     def waiting(self) -> bool:
-        """Whether something is being opened."""
-        return self._busy
+        """Whether something is being opened, or will be in a moment."""
+        return self._busy or self._due
 
     # ---- what the model tells ------------------------------------------------------------
 
@@ -260,7 +260,7 @@ class Bench:
             self._pump()
         else:
             self._show_picture(index, picture)
-            later(self._pump, _DRAW_MS)  # what is opened for later does not hold up the drawing
+            self._soon()
         self.refresh()
 
     def _redrawn(self, index: int) -> None:
@@ -289,6 +289,18 @@ class Bench:
         self._show_regions()
         if self.layers.photo is not None:
             self.viewer.fit_to_view()
+
+    def _soon(self) -> None:
+        """Go on once the window has drawn: what comes next does not hold up the picture."""
+        self._due = True
+        later(self._go_on, _DRAW_MS)
+
+    def _go_on(self) -> None:
+        self._due = False
+        if self.layers.outlines is None:
+            self.layers.complete()
+            self._show_regions()
+        self._pump()
 
     # ---- opening photos, one at a time, in the background --------------------------------
 
@@ -340,7 +352,10 @@ class Bench:
                 elif done != self._calibrated or drawn is self.model.photos[index].drawn:
                     done(index, result)
             self.refresh()
-            self._pump()
+            if done == self._loaded:
+                self._soon()
+            else:
+                self._pump()
 
         in_background(work, finished)
 

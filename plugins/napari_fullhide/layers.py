@@ -252,8 +252,6 @@ class JobLayers:
     # ---- making --------------------------------------------------------------------------
 
     def _make(self, picture: NDArray[np.uint8]) -> None:
-        from napari.utils import DirectLabelColormap
-
         viewer = self.viewer
         there = (layer for layer in viewer.layers if layer.name == "photo" and layer.metadata)
         self.photo = next(there, None)  # of an example job that was opened from napari's menu
@@ -261,6 +259,20 @@ class JobLayers:
             self.photo = viewer.add_image(picture, name="photo", rgb=True)
         else:
             self.photo.data = picture
+        viewer.layers.move(viewer.layers.index(self.photo), 0)
+
+    def complete(self) -> None:
+        """Make the layers over the photo, once it has been drawn: they take longer than it."""
+        if self.photo is None or self.outlines is not None:
+            return
+        with self.quietly():
+            self._make_others(self.photo.data.shape[:2])
+            self.show_hidden()
+
+    def _make_others(self, shape: tuple[int, ...]) -> None:
+        from napari.utils import DirectLabelColormap
+
+        viewer = self.viewer
         self.map = viewer.add_image(
             np.zeros((2, 2), np.float32), name="map", visible=False, colormap="magma"
         )
@@ -281,7 +293,7 @@ class JobLayers:
         )
         self.names = [self._add_names(SUPPORT, 1.5), self._add_names("white", 0.0)]
         self.findings = viewer.add_labels(
-            np.zeros(picture.shape[:2], np.uint8),
+            np.zeros(shape, np.uint8),
             name="findings",
             opacity=1.0,
             # One colour for all: the number tells them apart, and napari's own would play.
