@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import importlib.util
 import os
 import subprocess
@@ -58,6 +59,24 @@ def test_without_a_screen_one_line_says_so() -> None:
     )
     assert done.returncode == 2
     assert done.stderr == "fullhide: fullhide view: there is no screen; start it from a desktop\n"
+
+
+def test_what_qt_lacks_is_named_with_its_packages(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def load(name: str) -> None:
+        if "cursor" in name or "EGL" in name:
+            raise OSError(name)
+
+    monkeypatch.setenv("DISPLAY", ":0")
+    monkeypatch.setattr(ctypes, "CDLL", load)
+    monkeypatch.setattr(cli_view, "import_module", None)  # it does not get as far
+    status, err = view(str(KESTREL), capsys=capsys)
+    assert status == 2
+    assert err == (
+        "fullhide: fullhide view: Qt lacks libegl1, libxcb-cursor0; on Debian and Ubuntu: "
+        "sudo apt-get install libegl1 libxcb-cursor0\n"
+    )
 
 
 def test_the_viewer_is_handed_the_job_folder(

@@ -6,6 +6,7 @@ import json
 import subprocess
 import sys
 from collections.abc import Callable
+from itertools import combinations
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +27,7 @@ from qtpy.QtWidgets import (
 from staged import rendered, scene
 from viewer_job import FILES, inspected, job_folder
 
+from fullhide._colour_science import colour as colour_science
 from fullhide.maps import surface_maps
 from fullhide.phantom import save_photo
 from fullhide.probe import Probe
@@ -445,6 +447,22 @@ def test_words_on_their_colours_can_be_read() -> None:
         for one, other in ((look.colour, contrast_ink(look.colour)), (look.colour, SUPPORT)):
             low, high = sorted((luminance(one), luminance(other)))
             assert (high + 0.05) / (low + 0.05) >= 3.0
+
+
+@pytest.mark.parametrize("eyes", ["Protanomaly", "Deuteranomaly", "Tritanomaly"])
+def test_verdicts_differ_in_colour_for_every_colour_vision(eyes: str) -> None:
+    # Full severity, simulated after Machado, Oliveira and Fernandes (2009) by colour-science; that
+    # 10 CIEDE2000 is plainly another colour is our own choice.
+    colour = colour_science()
+    matrix = colour.matrix_cvd_Machado2009(eyes, 1.0)
+    seen = []
+    for state in ("pass", "fail", "retake", "open"):
+        look = LOOKS[state]  # type: ignore[index]
+        codes = np.array([int(look.colour[i : i + 2], 16) for i in (1, 3, 5)]) / 255
+        linear = np.clip(matrix @ colour.models.eotf_sRGB(codes), 0, 1)
+        seen.append(colour.XYZ_to_Lab(colour.RGB_to_XYZ(linear, "sRGB")))
+    for one, other in combinations(seen, 2):
+        assert colour.delta_E(one, other, method="CIE 2000") > 10
 
 
 def test_no_two_verdicts_share_a_word_or_a_shape() -> None:
