@@ -61,6 +61,20 @@ def test_every_earlier_spot_gets_its_answer(job: Job, later: Any, told: dict[int
     assert answers(job) == told
 
 
+@pytest.mark.parametrize(
+    ("later", "why"),
+    [
+        (judged("retake", detectable_mm2=14.4), "would only show a spot of 14 mm² or more here"),
+        (judged("retake", detectable_mm2=None), "cannot decide here"),
+        (judged("retake", flags=("out_of_focus",)), "cannot decide here"),
+    ],
+)
+def test_a_spot_that_is_not_judged_says_what_the_photo_lacks(job: Job, later: Any, why) -> None:
+    keep(job, "first.jpg", judged("fail", EARLY))
+    keep(job, "second.jpg", later)
+    assert region(job).rounds[1].spots[0].why == f"the new photo {why}"
+
+
 def test_a_region_that_was_only_judged_in_part_answers_for_nothing(job: Job) -> None:
     keep(job, "first.jpg", judged("fail", EARLY))
     part = judged("retake")

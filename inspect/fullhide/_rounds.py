@@ -14,6 +14,7 @@ from fullhide.outlines import RegionOutline
 from fullhide.quality import blocking
 from fullhide.record import Carried, KeptInspection, SetAside
 from fullhide.result import Finding, RegionResult, Verdict
+from fullhide.wording import size
 
 __all__ = ["SHOWN_SHARE", "area_mm2", "judged_well", "rounds_of", "share_shown", "worked_between"]
 
@@ -200,12 +201,19 @@ def _answered(
     if result.verdict == "pass":
         return told("gone")
     if not judged_well(shot, result):
-        return told("not judged", why="the new photo cannot decide here")
+        return told("not judged", why=_why_not(shot, result))
     if not all(place.known for place in places):
         return told("not judged", why="it cannot be told where the place lies in the new photo")
     if any(finding.kind != "show_through" for finding in spot.findings):
         return told("not judged", why="the region fails elsewhere; only a pass answers for this")
     return told("gone")
+
+
+def _why_not(shot: KeptInspection, result: RegionResult) -> str:
+    least = result.detectable_mm2
+    if least is None or least <= shot.limits.show_through_mm2:
+        return "the new photo cannot decide here"
+    return f"the new photo would only show a spot of {size(least)} or more here"
 
 
 def _compared(earlier: Sequence[Finding], now: Sequence[Finding]) -> Answer:
@@ -278,9 +286,9 @@ def _place(
     share = share_shown(earlier, later, first.name)
     shown = share is None or share >= SHOWN_SHARE
     box, other = shape_of(first).box, shape_of(second).box
-    size = [max(1e-9, box[i + 2] - box[i]) for i in (0, 1)]
+    extent = [max(1e-9, box[i + 2] - box[i]) for i in (0, 1)]
     onto = [max(1e-9, other[i + 2] - other[i]) for i in (0, 1)]
-    scale = [onto[i] / size[i] for i in (0, 1)]
+    scale = [onto[i] / extent[i] for i in (0, 1)]
     alike = abs(scale[0] / scale[1] - 1.0) <= _ALIKE
     where = (
         other[0] + (finding.centre_px[0] - box[0]) * scale[0],

@@ -12,10 +12,11 @@ import json
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 from fullhide import __version__, _record_codec, _record_store
 from fullhide._gate import Asked, changes
+from fullhide._proof_key import key_print, print_of, private_key, public_key, valid
 from fullhide._record_store import Event
 from fullhide.errors import JobError
 from fullhide.files import why
@@ -24,15 +25,7 @@ from fullhide.outlines import OUTLINES_FILE
 from fullhide.record import Contents, KeptFile, Record, Signature
 from fullhide.standing import RegionStanding, Standing, standing
 
-if TYPE_CHECKING:
-    from cryptography.hazmat.primitives.asymmetric.ed25519 import (
-        Ed25519PrivateKey,
-        Ed25519PublicKey,
-    )
-
 __all__ = ["Altered", "Proof", "key_print", "sign", "verify"]
-
-_KEY = "--key"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,7 +132,7 @@ def verify(job: Job, *, key: Path | None = None, seal: str | None = None) -> Pro
         files=len(hashes.found),
         seal=whole.seal,
         signature=newest,
-        key=_print_of(newest),
+        key=print_of(newest),
     )
 
 
@@ -170,7 +163,7 @@ def sign(
     OutputError
         If the record cannot be written.
     """
-    private = _private(key) if key is not None else None
+    private = private_key(key) if key is not None else None
     proof = verify(job)
     if not proof.chained:
         says = next(item.says for item in proof.altered if item.what in ("record", "signature"))
@@ -349,7 +342,7 @@ def _how(now: str | None) -> str:
 
 
 def _signatures(events: Sequence[Event], contents: Contents, key: Path | None) -> list[Altered]:
-    wanted = _public(key).public_bytes_raw().hex() if key is not None else None
+    wanted = public_key(key).public_bytes_raw().hex() if key is not None else None
     before = {event.number: event.previous for event in events}
     altered = []
     for signature in contents.signatures:
@@ -358,87 +351,10 @@ def _signatures(events: Sequence[Event], contents: Contents, key: Path | None) -
         own = (before[signature.number], signature.at, signature.by)
         if tuple(said.get(name) for name in ("previous", "at", "by")) != own:
             altered.append(f"{title} is of another record")
-        elif signature.public_key and not _valid(signature):
+        elif signature.public_key and not valid(signature):
             altered.append(f"{title} does not fit its key")
     if wanted is not None:
         newest = contents.signatures[-1] if contents.signatures else None
         if newest is None or newest.public_key != wanted:
             altered.append("the newest signature is not of the given key")
     return [Altered(what="signature", says=says) for says in altered]
-
-
-def _valid(signature: Signature) -> bool:
-    _need_cryptography()
-    from cryptography.exceptions import InvalidSignature
-    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
-
-    try:
-        key = Ed25519PublicKey.from_public_bytes(bytes.fromhex(signature.public_key))
-        key.verify(bytes.fromhex(signature.signature), signature.statement.encode())
-    except (InvalidSignature, ValueError):
-        return False
-    return True
-
-
-def _print_of(signature: Signature | None) -> str:
-    try:
-        return key_print(signature.public_key) if signature is not None else ""
-    except ValueError:  # `_valid` has told of it
-        return ""
-
-
-def key_print(public_key: str) -> str:
-    """SHA-256 of a public key, hexadecimal, as it is shown; empty without a key."""
-    return hashlib.sha256(bytes.fromhex(public_key)).hexdigest() if public_key else ""
-
-
-def _need_cryptography() -> None:
-    try:
-        import cryptography  # noqa: F401
-    except ModuleNotFoundError:
-        raise JobError(
-            _KEY, "needs the package cryptography", 'install it: pip install "fullhide[sign]"'
-        ) from None
-
-
-def _pem(path: Path) -> bytes:
-    _need_cryptography()
-    try:
-        return path.read_bytes()
-    except OSError as error:
-        raise JobError(path, f"cannot be read ({why(error)})", "name a key file") from None
-
-
-_MAKE = "make one with: openssl genpkey -algorithm ed25519 -out shop.pem"
-
-
-def _private(path: Path) -> Ed25519PrivateKey:
-    data = _pem(path)
-    from cryptography.exceptions import UnsupportedAlgorithm
-    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-    from cryptography.hazmat.primitives.serialization import load_pem_private_key
-
-    try:
-        key = load_pem_private_key(data, password=None)
-    except TypeError:
-        raise JobError(path, "is locked with a password", "give a key without one") from None
-    except (ValueError, UnsupportedAlgorithm):
-        raise JobError(path, "is no private key", _MAKE) from None
-    if not isinstance(key, Ed25519PrivateKey):
-        raise JobError(path, "is no Ed25519 key", _MAKE)
-    return key
-
-
-def _public(path: Path) -> Ed25519PublicKey:
-    data = _pem(path)
-    from cryptography.exceptions import UnsupportedAlgorithm
-    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
-    from cryptography.hazmat.primitives.serialization import load_pem_public_key
-
-    try:
-        key = load_pem_public_key(data)
-    except (ValueError, UnsupportedAlgorithm):
-        return _private(path).public_key()
-    if not isinstance(key, Ed25519PublicKey):
-        raise JobError(path, "is no Ed25519 key", _MAKE)
-    return key
