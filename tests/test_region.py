@@ -281,3 +281,16 @@ def test_a_band_drawn_beside_the_valley_is_moved_onto_it(tmp_path: Path) -> None
     view = seam_of(tmp_path, picture, band)
     assert view.line is not None
     assert np.abs(view.line[:, 1] - 119.0).max() < 1.0  # own tolerance, pixels
+
+
+@pytest.mark.parametrize("beside_px", [-14, 14])
+def test_all_of_a_band_drawn_beside_its_valley_is_looked_at(
+    tmp_path: Path, beside_px: int
+) -> None:
+    rows = np.arange(240)[:, None] + np.zeros((1, 400))
+    dark = np.exp(-0.5 * ((rows - 120 - beside_px) / 4.0) ** 2)
+    band = np.array([[40.0, 100.0], [360.0, 100.0], [360.0, 140.0], [40.0, 140.0]])
+    view = seam_of(tmp_path, 0.6 * (1 - 0.7 * dark), band)
+    area = view.judged.sum() * view.factor**2
+    # The outline's own 320 × 40 pixels (arithmetic); before, a third of them was out of sight.
+    assert area == pytest.approx(320 * 40, rel=0.05)  # own tolerance

@@ -265,6 +265,8 @@ def view_seam(
     # A hand draws a band beside the valley as often as along it.
     shift = valley(straight[..., 1].copy(), mm_per_px=mm_per_px * factor)
     line = line + shift[:, None] * factor * normals(line)
+    # All of the outline stays in sight, on either side of the valley.
+    rows += 2 * int(np.ceil(float(np.abs(shift).max(initial=0.0))))
     straight, lookup = _straightened(xyz, line, rows, box, factor)
 
     def carried(mask: Mask) -> Mask:
