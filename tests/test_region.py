@@ -284,9 +284,7 @@ def test_a_band_drawn_beside_the_valley_is_moved_onto_it(tmp_path: Path) -> None
 
 
 @pytest.mark.parametrize("beside_px", [-14, 14])
-def test_all_of_a_band_drawn_beside_its_valley_is_looked_at(
-    tmp_path: Path, beside_px: int
-) -> None:
+def test_all_of_a_band_drawn_beside_its_valley_is_looked_at(tmp_path: Path, beside_px: int) -> None:
     rows = np.arange(240)[:, None] + np.zeros((1, 400))
     dark = np.exp(-0.5 * ((rows - 120 - beside_px) / 4.0) ** 2)
     band = np.array([[40.0, 100.0], [360.0, 100.0], [360.0, 140.0], [40.0, 140.0]])

@@ -31,6 +31,8 @@ __all__ = [
 
 #: Stands in for the scale where nothing gives it, so that findings can at least be shown.
 NOMINAL_MM_PER_PX = 0.2
+#: Photo pixels around a chart that its edge blurs into (our own choice).
+_RIM_PX = 4.0
 
 Polygon = NDArray[np.float64]
 
@@ -249,5 +251,12 @@ def _photo_flags(
 def _ignored(outlines: tuple[RegionOutline, ...], reading: ChartReading) -> tuple[Polygon, ...]:
     polygons = [o.polygon for o in outlines if o.kind in ("ignore", "chart")]
     if reading.found:
-        polygons.append(reading.corners_px)
+        polygons.append(_with_rim(reading.corners_px))
     return tuple(polygons)
+
+
+def _with_rim(corners: Polygon) -> Polygon:
+    """A chart's corners moved outwards, past the blur of its dark edge."""
+    off = corners - corners.mean(axis=0)
+    reach = np.linalg.norm(off, axis=1, keepdims=True)
+    return np.asarray(corners + off / np.maximum(reach, 1e-9) * _RIM_PX * np.sqrt(2.0))
