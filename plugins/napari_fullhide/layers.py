@@ -112,9 +112,12 @@ class JobLayers:
         labels = [f"{LOOKS[region.state].word} {_short(region)}" for region in regions]
         width = max(2.0, _LINE * max(self.photo.data.shape[:2]))
         with self.quietly():
-            self._replace(self.ground, shapes, [SUPPORT] * len(shapes), _UNDER * width)
             chosen = set(self.outlines.selected_data)
-            self._replace(self.outlines, shapes, colours, width)
+            if shapes and self._holds(shapes, width):
+                self.outlines.edge_color = colours  # a tenth of the time: the lines stay
+            else:
+                self._replace(self.ground, shapes, [SUPPORT] * len(shapes), _UNDER * width)
+                self._replace(self.outlines, shapes, colours, width)
             self.outlines.features = {
                 "place": np.arange(len(labels)),
                 "label": np.array(labels, object),  # of text even where there is none
@@ -208,8 +211,9 @@ class JobLayers:
                 label = f"{label[: room - 1]}…" if room > len(word) + 4 else word
             shown.append(label)
         for layer in self.names:
-            layer.data = places
-            layer.size = 1.0
+            if not _alike(np.asarray(layer.data), places):
+                layer.data = places
+                layer.size = 1.0
             layer.features = {"label": np.array(shown, object)}
             layer.selected_data = set()
             by = layer.metadata["by"] / zoom
@@ -321,6 +325,16 @@ class JobLayers:
         if self.map is not None and self.map in self.viewer.layers:
             self.map.visible = False
 
+    def _holds(self, shapes: list[NDArray[np.float64]], width: float) -> bool:
+        """Whether the outlines lie as they are shown already."""
+        layers = (self.ground, self.outlines)
+        return all(
+            layer is not None
+            and len(layer.data) == len(shapes)
+            and all(_alike(a, b) for a, b in zip(layer.data, shapes, strict=True))
+            for layer in layers
+        ) and (self.outlines is not None and self.outlines.edge_width[0] == width)
+
     def _replace(
         self, layer: Shapes, shapes: list[NDArray[np.float64]], colours: list[str], width: float
     ) -> None:
@@ -362,6 +376,11 @@ def _rim(shape: tuple[int, ...]) -> int:
 def _short(region: Region) -> str:
     name = region.name if len(region.name) <= 24 else f"{region.name[:23]}…"
     return f"{name} (proposed)" if region.proposed else name
+
+
+def _alike(one: NDArray[Any], other: NDArray[Any]) -> bool:
+    """The same places, as far as napari's single precision tells."""
+    return one.shape == other.shape and bool(np.allclose(one, other, rtol=0.0, atol=0.01))
 
 
 def _ring_colour(finding: Finding, region: Region) -> str:
