@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 from qtpy.QtCore import Qt, QTimer
+from viewer_hand import dock, plain_bench
 from viewer_job import FILES, inspected, job_folder
 
 from fullhide.job import load_job
@@ -40,15 +41,24 @@ def folder(stored: Path, tmp_path: Path) -> Path:
 
 @pytest.fixture
 def until(qtbot: Any) -> Any:
-    return lambda fact: qtbot.waitUntil(fact, timeout=30_000)
+    return lambda fact: qtbot.waitUntil(fact, timeout=60_000)
 
 
-@pytest.fixture
-def bench(make_napari_viewer: Any, folder: Path, until: Any) -> Bench:
-    bench = dress(make_napari_viewer())
+def opened(bench: Bench, folder: Path, until: Any) -> Bench:
+    """The job open and its first photo calibrated."""
     assert bench.open(folder)
     until(lambda: bench.ready(0) is not None and not bench.waiting)
     return bench
+
+
+@pytest.fixture
+def napari_bench(make_napari_viewer: Any, folder: Path, until: Any) -> Bench:
+    return opened(dress(make_napari_viewer()), folder, until)
+
+
+@pytest.fixture
+def bench(qtbot: Any, folder: Path, until: Any) -> Bench:
+    return opened(plain_bench(qtbot), folder, until)
 
 
 def run(bench: Bench, name: str) -> None:
@@ -64,11 +74,6 @@ def idle(bench: Bench) -> bool:
 
 def states(bench: Bench) -> list[list[str]]:
     return [[region.state for region in photo.regions()] for photo in bench.model.photos]
-
-
-def dock(bench: Bench, kind: type) -> Any:
-    (found,) = [w for w in bench.viewer.window.dock_widgets.values() if isinstance(w, kind)]
-    return found
 
 
 def finding_line(bench: Bench) -> str:
@@ -99,8 +104,9 @@ class Gap:
 
 
 def test_all_photos_inspected_in_a_thread_shown_and_kept(
-    bench: Bench, until: Any, folder: Path, record_property: Any
+    napari_bench: Bench, until: Any, folder: Path, record_property: Any
 ) -> None:
+    bench = napari_bench
     said: list[str] = []
     bench.said.connect(lambda text, bad: said.append(text))
     strip = dock(bench, NowStrip)

@@ -10,11 +10,10 @@ from typing import Any
 
 import numpy as np
 import pytest
-from qtpy.QtCore import QPoint, QPointF, Qt
-from qtpy.QtGui import QWheelEvent
-from qtpy.QtWidgets import QApplication
+from qtpy.QtCore import Qt
 from shapely.geometry import LineString, Point, Polygon
 from staged import BOWED, CHART_MM, rendered, scene
+from viewer_hand import CTRL, NONE, SHIFT, Hand, PlainHand, dock, plain_bench
 from viewer_job import FILES, job_folder
 
 from fullhide.outlines import OUTLINES_FILE
@@ -22,77 +21,11 @@ from fullhide.phantom import save_photo
 from fullhide.seam import centre_line
 from napari_fullhide.bench import Bench
 from napari_fullhide.now_strip import NowStrip
-from napari_fullhide.pen import Pen
 from napari_fullhide.window import dress
 
-NONE, SHIFT = Qt.KeyboardModifier.NoModifier, Qt.KeyboardModifier.ShiftModifier
-CTRL = Qt.KeyboardModifier.ControlModifier
 KEY = Qt.Key
 #: The left half's outline in the job of `viewer_job`.
 CORNERS = [(60.0, 60.0), (430.0, 60.0), (430.0, 420.0), (60.0, 420.0)]
-
-
-class Hand:
-    """A person's hand on the mouse and the keys."""
-
-    def __init__(self, bench: Bench, qtbot: Any) -> None:
-        self.bench, self.qtbot, self.pen = bench, qtbot, bench.part(Pen)
-        self.window.show()
-        qtbot.waitExposed(self.window)
-        self.window.activateWindow()
-        QApplication.processEvents()
-
-    # Never kept: napari's fixture looks whether a window is left over.
-    @property
-    def window(self) -> Any:
-        return self.bench.viewer.window._qt_window
-
-    @property
-    def canvas(self) -> Any:
-        return self.bench.viewer.window._qt_viewer.canvas.native
-
-    def at(self, x: float, y: float) -> QPoint:
-        """Where a place of the photo is on the canvas."""
-        camera = self.bench.viewer.scene.camera
-        _, row, column = camera.center
-        half = self.canvas.width() / 2, self.canvas.height() / 2
-        across = (x - 0.5 - column) * camera.zoom + half[0]
-        return QPoint(round(across), round((y - 0.5 - row) * camera.zoom + half[1]))
-
-    def click(self, *places: tuple[float, float]) -> None:
-        for x, y in places:
-            self.qtbot.mouseMove(self.canvas, self.at(x, y))
-            self.qtbot.mouseClick(self.canvas, Qt.MouseButton.LeftButton, NONE, self.at(x, y))
-
-    def drag(self, start: tuple[float, float], end: tuple[float, float]) -> None:
-        a, b = self.at(*start), self.at(*end)
-        self.qtbot.mousePress(self.canvas, Qt.MouseButton.LeftButton, NONE, a)
-        for part in (0.3, 0.7, 1.0):
-            self.qtbot.mouseMove(self.canvas, a + (b - a) * part)
-        self.qtbot.mouseRelease(self.canvas, Qt.MouseButton.LeftButton, NONE, b)
-
-    def wheel(self, steps: int, modifier: Qt.KeyboardModifier) -> None:
-        place = self.at(300.0, 300.0)
-        for _ in range(abs(steps)):
-            event = QWheelEvent(
-                QPointF(place),
-                QPointF(self.canvas.mapToGlobal(place)),
-                QPoint(),
-                QPoint(0, 120 if steps > 0 else -120),
-                Qt.MouseButton.NoButton,
-                modifier,
-                Qt.ScrollPhase.NoScrollPhase,
-                False,
-            )
-            QApplication.sendEvent(self.canvas, event)
-
-    def keys(self, *keys: Any) -> None:
-        for key in keys:
-            key, modifier = key if isinstance(key, tuple) else (key, NONE)
-            self.qtbot.keyClick(self.window, key, modifier)
-
-    def drawn(self) -> list[tuple[str, str]]:
-        return [(o.name, o.kind) for o in self.pen.drawn]
 
 
 @pytest.fixture(scope="module")
@@ -114,16 +47,24 @@ def folder(stored: Path, tmp_path: Path) -> Path:
 
 @pytest.fixture
 def until(qtbot: Any) -> Callable[..., None]:
-    return lambda fact: qtbot.waitUntil(fact, timeout=20_000)
+    return lambda fact: qtbot.waitUntil(fact, timeout=60_000)
+
+
+def opened(bench: Bench, folder: Path, until: Any) -> Bench:
+    """The job open and its first photo calibrated."""
+    assert bench.open(folder)
+    until(lambda: bench.ready(0) is not None and not bench.waiting)
+    return bench
 
 
 @pytest.fixture
-def hand(make_napari_viewer: Any, qtbot: Any, folder: Path, until: Any) -> Hand:
-    """A window with the job open and its first photo calibrated."""
-    bench = dress(make_napari_viewer())
-    assert bench.open(folder)
-    until(lambda: bench.ready(0) is not None and not bench.waiting)
-    return Hand(bench, qtbot)
+def napari_hand(make_napari_viewer: Any, qtbot: Any, folder: Path, until: Any) -> Hand:
+    return Hand(opened(dress(make_napari_viewer()), folder, until), qtbot)
+
+
+@pytest.fixture
+def hand(qtbot: Any, folder: Path, until: Any) -> Hand:
+    return PlainHand(opened(plain_bench(qtbot), folder, until), qtbot)
 
 
 def to_second(hand: Hand, until: Any) -> None:
@@ -132,8 +73,9 @@ def to_second(hand: Hand, until: Any) -> None:
 
 
 def test_a_panel_by_its_corners_saved_and_reopened_the_same(
-    hand: Hand, until: Any, folder: Path
+    napari_hand: Hand, until: Any, folder: Path
 ) -> None:
+    hand = napari_hand
     to_second(hand, until)
     hand.keys(KEY.Key_P)
     assert hand.pen.mode == "panel"
@@ -155,7 +97,8 @@ def test_a_panel_by_its_corners_saved_and_reopened_the_same(
     np.testing.assert_array_equal(hand.bench.model.photos[1].drawn[0].polygon, before)
 
 
-def test_a_seam_by_two_clicks_follows_the_valley(hand: Hand, until: Any) -> None:
+def test_a_seam_by_two_clicks_follows_the_valley(napari_hand: Hand, until: Any) -> None:
+    hand = napari_hand
     to_second(hand, until)
     # The seam's middle as `phantom.Seam` describes it: an arc over the straight line.
     t = np.linspace(0, 1, 1001)[:, None]
@@ -183,14 +126,14 @@ def test_a_seams_width_by_wheel_keys_and_box_in_millimetres(hand: Hand, until: A
     hand.click((60.0, 220.0), (840.0, 235.0))
     until(lambda: not hand.pen.looking)
     first = hand.pen.drawn
-    zoom = hand.bench.viewer.scene.camera.zoom
+    zoom = hand.zoom
     hand.wheel(4, SHIFT)
     assert hand.bench.viewer.scene.camera.zoom == zoom
     wide = hand.pen.width_mm
     assert wide is not None
     hand.keys(KEY.Key_BracketLeft, KEY.Key_BracketLeft)
     assert hand.pen.width_mm == pytest.approx(wide - 1.0, abs=0.2)
-    strip = strip_of(hand)
+    strip = dock(hand.bench, NowStrip)
     strip.width_box.setValue(20.0)
     assert hand.pen.width_mm == pytest.approx(20.0, abs=0.3)
     length = LineString(next(iter(hand.pen._lines.values()))[1]).length * 0.15
@@ -202,19 +145,16 @@ def test_a_seams_width_by_wheel_keys_and_box_in_millimetres(hand: Hand, until: A
     assert hand.drawn() == []
 
 
-def strip_of(hand: Hand) -> NowStrip:
-    widgets = hand.bench.viewer.window.dock_widgets.values()
-    return next(w for w in widgets if isinstance(w, NowStrip))
-
-
-def test_the_plain_wheel_still_zooms(hand: Hand, until: Any) -> None:
+def test_the_plain_wheel_still_zooms(napari_hand: Hand, until: Any) -> None:
+    hand = napari_hand
     hand.click((200.0, 200.0))
     zoom = hand.bench.viewer.scene.camera.zoom
     hand.wheel(2, NONE)
     until(lambda: hand.bench.viewer.scene.camera.zoom > zoom)
 
 
-def test_a_corner_dragged_moves_and_undo_and_redo_follow(hand: Hand) -> None:
+def test_a_corner_dragged_moves_and_undo_and_redo_follow(napari_hand: Hand) -> None:
+    hand = napari_hand
     hand.click((200.0, 200.0))
     assert hand.bench.model.region == "dyed"
     before = hand.pen.drawn[0].polygon
@@ -242,7 +182,10 @@ def test_the_whole_region_is_dragged_from_inside_and_a_line_gets_a_corner(hand: 
     assert len(hand.pen.drawn[0].polygon) == 5
 
 
-def test_a_drag_without_a_tool_moves_the_view_and_draws_nothing(hand: Hand, until: Any) -> None:
+def test_a_drag_without_a_tool_moves_the_view_and_draws_nothing(
+    napari_hand: Hand, until: Any
+) -> None:
+    hand = napari_hand
     centre = hand.bench.viewer.scene.camera.center
     before = hand.pen.drawn
     hand.drag((200.0, 200.0), (300.0, 260.0))
@@ -312,7 +255,7 @@ def test_everything_by_keys_alone(hand: Hand, until: Any) -> None:
 
 def test_name_and_kind_are_changed_in_the_strip(hand: Hand) -> None:
     hand.click((200.0, 200.0))
-    strip = strip_of(hand)
+    strip = dock(hand.bench, NowStrip)
     strip.name.setText("aft panel")
     strip.name.editingFinished.emit()
     assert hand.drawn()[0] == ("aft panel", "panel")
@@ -323,7 +266,7 @@ def test_name_and_kind_are_changed_in_the_strip(hand: Hand) -> None:
 
 def test_letters_typed_into_a_name_take_no_tool(hand: Hand, qtbot: Any) -> None:
     hand.click((200.0, 200.0))
-    strip = strip_of(hand)
+    strip = dock(hand.bench, NowStrip)
     strip.name.setFocus()
     strip.name.selectAll()
     qtbot.keyClicks(strip.name, "spex")
@@ -346,7 +289,7 @@ def test_what_cannot_stand_is_said_in_the_engines_words_and_nothing_changes(hand
 
 
 def test_each_step_says_what_to_do_next(hand: Hand) -> None:
-    strip = strip_of(hand)
+    strip = dock(hand.bench, NowStrip)
     hand.keys(KEY.Key_S)
     assert strip.hint.text() == "Click where the seam begins."
     hand.click((60.0, 220.0))
