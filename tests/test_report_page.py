@@ -26,7 +26,7 @@ from report_job import (
     pass_all,
     region,
 )
-from report_tools import page_texts
+from report_tools import flowing_text, page_texts
 from typer.testing import CliRunner
 
 from fullhide import wording
@@ -505,6 +505,22 @@ def test_a_photo_that_was_changed_since_is_not_shown_under_its_old_marks(tmp_pat
     shown = {page.photo(key).file for key in pictures.photos}
     assert shown == {"photos/before.jpg"}
     assert any("no longer the photo that was inspected" in text for text in pictures.problems)
+
+
+def test_what_could_not_be_used_is_told_without_where_the_shop_keeps_it(tmp_path: Path) -> None:
+    head = "name = 'j'\n" + WHOLE_SEAT + '[[photo]]\nfile = "photos/gone.jpg"\n'
+    job = inspected_job_of(tmp_path / "j", (SHOTS[0], pass_all(SHOTS[1])), head)
+    job.path("photos/before.jpg").write_bytes(b"x")
+    files, problems = write_report(job.folder)
+    assert len(problems) == 2
+    assert all(str(job.folder) in problem for problem in problems)  # on the terminal in full
+    told = html_text.unescape(files[0].read_text())
+    paper = flowing_text(files[1])
+    for text in (told, paper):
+        assert "photos/before.jpg: is no longer the photo that was inspected" in text
+        assert "photos/gone.jpg` is not in the job folder" in text
+        assert "1 input cannot be used" in text
+        assert str(tmp_path) not in text
 
 
 def test_however_many_photos_they_weigh_no_more_than_they_may(page: Page, folder: Path) -> None:

@@ -84,7 +84,9 @@ def page_of(known: Known, *, now: dt.datetime | None = None) -> Page:
         parts=parts,
         photos=tuple(photos.values()),
         signatures=known.signatures,
-        problems=tuple(words.sentence(problem) for problem in known.problems),
+        problems=tuple(
+            words.sentence(words.inside(problem, job.folder)) for problem in known.problems
+        ),
         notes=(words.PASS_LINE, words.DELTA_E),
         privacy=words.PLATES,
         scope=wording.SCOPE,

@@ -63,6 +63,7 @@ def exports(page: Page) -> dict[str, bytes]:
             for s in page.signatures
         ],
         "scope": page.scope,
+        "problems": page.problems,
         "limits": {f"{limit.key} [{limit.unit}]": limit.value for limit in page.limits},
         **told,
     }

@@ -58,7 +58,7 @@ def report_html(page: Page, pictures: Pictures) -> bytes:
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
     text = environment.get_template("report.html").render(
         page=page,
-        pictures=pictures,
+        problems=page.problems + pictures.told,
         shown=photos,
         close={key: shown(picture) for key, picture in pictures.close.items()},
         seams={key: shown(picture) for key, picture in pictures.seams.items()},

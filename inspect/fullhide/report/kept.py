@@ -26,7 +26,7 @@ _NO_PARTS = (
     "Nobody has written down yet which regions and seams have to be photographed, so one may be "
     "missing ([[part]] in job.toml)"
 )
-_IN_HEADLINE = re.compile(r"fail|taken again|never shot|lists no part|not listed|cannot be used")
+_IN_HEADLINE = re.compile(r"fail|taken again|never shot|lists no part|not listed")
 _ANSWERS: tuple[Answer, ...] = ("gone", "smaller", "still there", "not judged", "new")
 
 

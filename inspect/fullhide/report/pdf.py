@@ -191,7 +191,7 @@ class _Desk:
             "cautions": page.cautions,
             "sheet_cautions": words.CAUTIONS,
             "airbag": words.AIRBAG,
-            "problems": [*page.problems, *self.pictures.problems],
+            "problems": [*page.problems, *self.pictures.told],
             "signatures": [
                 {
                     "by": s.by,

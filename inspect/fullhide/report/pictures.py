@@ -21,7 +21,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fullhide.errors import FullhideError
+from fullhide.files import why
 from fullhide.photo import open_photo
+from fullhide.report import words
 from fullhide.report.marks import View, whole
 from fullhide.report.page import Before, Mark, Page, PhotoFacts, Region, Spot
 from fullhide.seam import centre_line, normals
@@ -77,7 +79,9 @@ class Pictures:
     earlier
         The earlier photo laid over the later one, by the keys of both.
     problems
-        Photos that could not be shown, or are not as they were inspected; a sentence each.
+        Photos that could not be shown, or are not as they were inspected; a line each.
+    told
+        The same as the pages tell it.
     """
 
     photos: dict[str, Picture] = field(default_factory=dict)
@@ -85,6 +89,7 @@ class Pictures:
     seams: dict[tuple[str, str], Picture] = field(default_factory=dict)
     earlier: dict[tuple[str, str], Picture] = field(default_factory=dict)
     problems: tuple[str, ...] = ()
+    told: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,19 +134,21 @@ def make_pictures(page: Page, folder: Path, *, budget_bytes: int = BUDGET_BYTES)
             mine = regions.get(photo.key, [])
             return _of_photo(folder / photo.file, photo, mine, pairs.get(photo.key, []), plan)
         except FullhideError as error:
-            return Pictures(problems=(f"{error}.",))
+            return Pictures(problems=(str(error),))
         except OSError as error:
-            return Pictures(problems=(f"{photo.file}: cannot be shown ({error.strerror}).",))
+            return Pictures(problems=(f"{folder / photo.file}: cannot be shown ({why(error)})",))
 
     # Decoding and scaling let other threads run.
     with ThreadPoolExecutor(max_workers=max(1, min(4, os.cpu_count() or 1))) as pool:
         made = list(pool.map(one, page.photos))
+    problems = tuple(problem for part in made for problem in part.problems)
     return Pictures(
         photos={key: picture for part in made for key, picture in part.photos.items()},
         close={key: picture for part in made for key, picture in part.close.items()},
         seams={key: picture for part in made for key, picture in part.seams.items()},
         earlier={key: picture for part in made for key, picture in part.earlier.items()},
-        problems=tuple(problem for part in made for problem in part.problems),
+        problems=problems,
+        told=tuple(words.sentence(words.inside(problem, folder)) for problem in problems),
     )
 
 
@@ -347,11 +354,11 @@ def _strip(
     size, jpeg = _fitted(straight, _STRIP_SIDE, most_bytes)
     # The strip's own units are photo pixels along and across.
     view = View((len(line) * step, rows * step), np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]]))
-    words = {mark.label: mark for mark in photo.marks}
+    known = {mark.label: mark for mark in photo.marks}
     marks = [
-        Mark(label=spot.label, word=words[spot.label].word, box_px=_along(spot, line, step, rows))
+        Mark(label=spot.label, word=known[spot.label].word, box_px=_along(spot, line, step, rows))
         for spot in region.spots
-        if spot.label in words
+        if spot.label in known
     ]
     return Picture(jpeg, size, view, tuple(marks), photo.mm_per_px)
 

@@ -6,6 +6,7 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import fields
+from pathlib import Path
 from statistics import NormalDist
 
 from fullhide import wording
@@ -26,6 +27,7 @@ __all__ = [
     "checked_words",
     "do_words",
     "figure_words",
+    "inside",
     "limit_words",
     "limits_of",
     "measure_limit_words",
@@ -131,6 +133,11 @@ def sentence(text: str) -> str:
     # The name of a file or table stays as it is written.
     plain = not set("./_`[=") & set(text.split(maxsplit=1)[0])
     return f"{text[:1].upper() if plain else text[:1]}{text[1:]}."
+
+
+def inside(text: str, folder: Path) -> str:
+    """A message without the path of the job folder: whoever reads the page does not have it."""
+    return text.replace(f"{folder}/", "") if folder.name else text
 
 
 def plain_number(value: float | None, digits: int = 3) -> str:
