@@ -36,12 +36,13 @@ from fullhide.errors import FullhideError, JobError
 from fullhide.job import Job, load_job
 from fullhide.record import Record
 from fullhide.report import words
-from fullhide.report.build import page_of, place_of
+from fullhide.report.build import page_of
 from fullhide.report.export import exports, tables
 from fullhide.report.html import report_html
 from fullhide.report.kept import known_of_record, signature_of
 from fullhide.report.marks import marks_svg, outlines_svg, whole
 from fullhide.report.page import Mark, Measured, Outline, Page, Signature
+from fullhide.report.pairs import place_of
 from fullhide.report.pictures import make_pictures
 from fullhide.report.write import write_report
 from fullhide.result import Finding, JobResult
