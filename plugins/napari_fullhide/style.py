@@ -37,7 +37,7 @@ LOOKS: dict[State, Look] = {
     "fail": Look("FAIL", "cross", "#ff7043"),
     "retake": Look("RETAKE", "turn", "#ffc400"),
     "pass": Look("PASS", "tick", "#6fbfff"),
-    "aside": Look("SET ASIDE", "tick on a line", "#7fdcc0"),
+    "aside": Look("SET ASIDE", "tick on a line", "#35a07a"),
     "open": Look("TO INSPECT", "ring", "#f5f5f5"),
     "reference": Look("REFERENCE", "dash", "#c9b3e6"),
     "ignore": Look("LEFT OUT", "dash", "#b0b0b0"),
