@@ -5,6 +5,8 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +20,7 @@ SIZE = (800, 600)
 MM_PER_PX = 0.2
 SEAT = ((60.0, 60.0), (500.0, 60.0), (500.0, 400.0), (60.0, 400.0))
 SEAM = ((60.0, 430.0), (640.0, 430.0), (640.0, 470.0), (60.0, 470.0))
+START, _HOURS = datetime(2026, 3, 14, tzinfo=UTC), count(1)
 PART = '[[part]]\nname = "bench"\nregions = ["seat"]\n'
 HEAD = """name = "Kestrel, galley bench"
 
@@ -127,15 +130,17 @@ def keep(
     *regions: RegionResult,
     by: str = "Robin",
     at: str | None = None,
+    run: str = "",
     **changes: Any,
 ) -> KeptInspection:
-    """Keep an inspection of a photo, in the outlines that the job has of it."""
+    """Keep an inspection of a photo, an hour after the last, in the outlines that the job has."""
     return Record(job.folder).add(
         job,
         result(job, file, *regions, **changes),
         outlines=job.outlines_of(file),
         by=by,
-        at=at,
+        at=at or f"{START + next(_HOURS) * timedelta(hours=1):%Y-%m-%dT%H:%M:%SZ}",
+        run=run,
     )
 
 

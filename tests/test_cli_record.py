@@ -21,6 +21,10 @@ from fullhide.result import JobResult, RegionResult
 Run = Callable[..., tuple[int, str, str]]
 SPOT = spot(1, 37.0, (100.0, 100.0))
 LARGE = spot(2, 9.0, (400.0, 300.0))
+SHOT_AGAIN = (
+    photo("seat.jpg") + "shot = 2026-03-14T09:00:00\n",
+    photo("seat_2.jpg") + "shot = 2026-03-14T15:00:00\n",
+)
 
 
 @pytest.fixture
@@ -46,7 +50,7 @@ def run(monkeypatch, capfd, tmp_path: Path, says: dict[str, RegionResult]) -> Ru
     module.inspect_job = inspect_job  # type: ignore[attr-defined]
     monkeypatch.setitem(sys.modules, "fullhide.engine", module)
     monkeypatch.chdir(tmp_path)
-    write_job(tmp_path / "job", photo("seat.jpg"))
+    write_job(tmp_path / "job", SHOT_AGAIN[0])
 
     def call(*arguments: object) -> tuple[int, str, str]:
         with pytest.raises(SystemExit) as caught:
@@ -106,7 +110,7 @@ def test_a_record_that_cannot_be_written_is_one_line_and_the_verdicts_are_shown(
 def test_inspect_answers_the_earlier_spots_by_itself(run: Run, says) -> None:
     _, out, _ = run("inspect", "job")
     assert "round" not in out
-    write_job(Path("job"), photo("seat.jpg"), photo("seat_2.jpg"))
+    write_job(Path("job"), *SHOT_AGAIN)
     says["seat_2.jpg"] = judged("fail", spot(1, 12.0, (100.0, 100.0)), spot(2, 3.0, (250.0, 200.0)))
     _, out, _ = run("inspect", "job")
     lines = out.splitlines()
@@ -121,7 +125,7 @@ def test_inspect_answers_the_earlier_spots_by_itself(run: Run, says) -> None:
 
 def test_a_spot_that_was_not_judged_says_why(run: Run, says) -> None:
     run("inspect", "job")
-    write_job(Path("job"), photo("seat.jpg"), photo("seat_2.jpg"))
+    write_job(Path("job"), *SHOT_AGAIN)
     says["seat_2.jpg"] = judged("retake", flags=("out_of_focus",))
     _, out, _ = run("inspect", "job")
     assert "    1  not judged   old green, 37 mm²: the new photo cannot decide here\n" in out
@@ -131,7 +135,7 @@ def test_more_spots_than_anybody_reads_are_counted(run: Run, says) -> None:
     many = [spot(n, 2.0, (70.0 + 15 * n, 100.0)) for n in range(1, 26)]
     says["seat.jpg"] = judged("fail", *many)
     run("inspect", "job")
-    write_job(Path("job"), photo("seat.jpg"), photo("seat_2.jpg"))
+    write_job(Path("job"), *SHOT_AGAIN)
     says["seat_2.jpg"] = judged("pass")
     _, out, _ = run("inspect", "job")
     assert "round 2; of 25 earlier spots 25 gone.\n" in out

@@ -266,20 +266,23 @@ def test_what_one_photo_fails_on_is_not_gone_for_another_view_of_the_same_moment
         assert item.says == (
             "fail: `first.jpg` of the same round shows a spot that this photo does not: touch up "
             "and shoot again"
+            + (
+                ""
+                if second
+                else "; if this one was taken after a touch-up, say when in job.toml (`shot`)"
+            )
         )
         # The pages say the same of it.
         (shown,) = known_of_standing(standing(job)).inspected
         assert (shown.word, shown.against) == ("fail", (item.says,))
 
 
-def test_a_photo_that_was_first_inspected_in_a_later_run_is_a_later_round(job: Job) -> None:
+def test_photos_first_inspected_hours_apart_are_two_rounds_also_when_looked_at_again(job) -> None:
     keep(job, "first.jpg", judged("fail", EARLY))
     keep(job, "second.jpg", judged("pass"))
     # All of them inspected again at once: that does not make them one round.
     for file, found in (("first.jpg", judged("fail", EARLY)), ("second.jpg", judged("pass"))):
-        Record(job.folder).add(
-            job, result(job, file, found), outlines=job.outlines_of(file), by="Robin", run="again"
-        )
+        keep(job, file, found, run="again")
     assert answers(job) == {1: "gone"}
 
 
@@ -367,12 +370,19 @@ def test_an_outline_of_another_shape_does_not_tell_where_a_spot_lies(tmp_path: P
 def test_photos_of_one_run_without_times_are_taken_as_they_are_listed(tmp_path: Path) -> None:
     job = write_job(tmp_path, photo("a.jpg"), photo("b.jpg"), photo("c.jpg"))
     for file, run in (("b.jpg", "one"), ("a.jpg", "one"), ("c.jpg", "two")):
-        Record(tmp_path).add(
-            job,
-            result(job, file, judged("pass")),
-            outlines=job.outlines_of(file),
-            by="Robin",
-            run=run,
-        )
+        keep(job, file, judged("pass"), run=run)
     told = [(one.inspection.photo.file, one.number) for one in region(job).rounds]
     assert told == [("a.jpg", 1), ("b.jpg", 1), ("c.jpg", 2)]
+
+
+@pytest.mark.parametrize(
+    ("later", "word"), [("2026-03-14T16:00:20Z", "fail"), ("2026-03-14T16:15:00Z", "pass")]
+)
+def test_photos_inspected_one_by_one_are_told_apart_by_the_time_between(
+    job: Job, later: str, word: str
+) -> None:
+    keep(job, "first.jpg", judged("fail", EARLY), run="a", at="2026-03-14T16:00:00Z")
+    keep(job, "second.jpg", judged("pass"), run="b", at=later)
+    # Looked at again much later: when they were first inspected is what counts.
+    keep(job, "second.jpg", judged("pass"), run="c", at="2026-03-15T09:00:00Z")
+    assert region(job).word == word

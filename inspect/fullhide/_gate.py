@@ -296,7 +296,10 @@ def _why(region: RegionStanding, newest: Round) -> str:
         files = ", ".join(dict.fromkeys(f"`{spot.earlier_file}`" for spot in beside))
         spots = "a spot" if len(beside) == 1 else f"{len(beside)} spots"
         to_do = AIRBAG_REFER if region.airbag else "touch up and shoot again"
-        return f"fail: {files} of the same round shows {spots} that this photo does not: {to_do}"
+        says = f"fail: {files} of the same round shows {spots} that this photo does not: {to_do}"
+        if newest.inspection.shot is None and not region.airbag:
+            says += "; if this one was taken after a touch-up, say when in job.toml (`shot`)"
+        return says
     reasons = [reason for reason in newest.result.reasons if "airbag or tear seam" not in reason]
     what = reasons[0].rstrip(".") if reasons else "no reason was kept"
     asides = sum(spot.set_aside is not None for spot in newest.spots)

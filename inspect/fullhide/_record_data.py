@@ -93,8 +93,9 @@ class KeptInspection:
         Place of the photo in `job.toml`, from 0.
     run
         The run of the command that it belongs to; empty where it was made alone.
-    first, first_run
-        Number and run of the first inspection of the same photo; as `Record.read` gives them.
+    first, first_run, first_at
+        Number, run and time of the first inspection of the same photo; as `Record.read` gives
+        them.
     mm_per_px_given
         The scale, where a person gave it instead of the chart.
     shot
@@ -127,6 +128,7 @@ class KeptInspection:
     run: str = ""
     first: int = 0
     first_run: str = ""
+    first_at: str = ""
     hash: str = ""
 
     def region(self, name: str) -> RegionResult | None:

@@ -60,6 +60,7 @@ def _inspection(event: Event, raw: dict[str, Any], settings: dict[str, Any]) -> 
         run=raw["run"],
         first=event.number,
         first_run=raw["run"],
+        first_at=event.at,
         files=tuple(_record_codec.plain_fields(KeptFile, kept) for kept in raw["files"]),
         hash=event.hash,
     )

@@ -113,16 +113,21 @@ def rounds_of(
 def worked_between(earlier: KeptInspection, later: KeptInspection) -> bool:
     """Whether something can have been done about a region between two photos of it.
 
-    A later stage says so, and otherwise the time between them; where a photo has none, that the
-    earlier one was already inspected when the later one was first.
+    A later stage says so, and otherwise the time between them; where a photo has none, the time
+    between their first inspections, if these were not of one run.
     """
     if (earlier.stage, earlier.coat) != (later.stage, later.coat):
         return True
     if earlier.shot and later.shot:
-        apart = datetime.fromisoformat(later.shot) - datetime.fromisoformat(earlier.shot)
-        return apart.total_seconds() >= TOUCH_UP_S
-    same_run = bool(earlier.first_run) and earlier.first_run == later.first_run
-    return later.first > earlier.first and not same_run
+        return _apart_s(earlier.shot, later.shot) >= TOUCH_UP_S
+    if earlier.first_run and earlier.first_run == later.first_run:
+        return False  # a long run takes longer than that
+    return _apart_s(earlier.first_at, later.first_at) >= TOUCH_UP_S
+
+
+def _apart_s(earlier: str, later: str) -> float:
+    """Seconds between two times, ISO 8601."""
+    return (datetime.fromisoformat(later) - datetime.fromisoformat(earlier)).total_seconds()
 
 
 def judged_well(shot: KeptInspection, result: RegionResult) -> bool:

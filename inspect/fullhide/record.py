@@ -94,7 +94,8 @@ class Record:
         mm_per_px
             The scale, if a person gave it.
         run
-            What tells the run of the command from others; a run of its own if absent.
+            What tells one run from others, such as that of the command: photos without a time of
+            their own that were first inspected in one run are of one round, however long it took.
         taken
             Time from the photo's EXIF block; that in `photo.quality` if absent.
         at
@@ -160,9 +161,9 @@ class Record:
                 "GROUP BY file, sha256)",
             )
             first = {
-                (file, sha256): (number, run or "")
-                for file, sha256, number, run in connection.execute(
-                    "SELECT file, sha256, min(number), json_extract(body, '$.run') FROM event "
+                (file, sha256): (number, run or "", at)
+                for file, sha256, number, run, at in connection.execute(
+                    "SELECT file, sha256, min(number), json_extract(body, '$.run'), at FROM event "
                     "WHERE kind = 'inspection' GROUP BY file, sha256"
                 )
             }
@@ -304,9 +305,11 @@ def _read(path: Path) -> Iterator[sqlite3.Connection]:
         raise _record_store.damaged(path, error) from None
 
 
-def _since(kept: KeptInspection, first: dict[tuple[str, str], tuple[int, str]]) -> KeptInspection:
-    number, run = first[kept.photo.file, kept.photo.sha256]
-    return replace(kept, first=number, first_run=run)
+def _since(
+    kept: KeptInspection, first: dict[tuple[str, str], tuple[int, str, str]]
+) -> KeptInspection:
+    number, run, at = first[kept.photo.file, kept.photo.sha256]
+    return replace(kept, first=number, first_run=run, first_at=at)
 
 
 def _entry(job: Job, file: str) -> tuple[int, PhotoEntry]:
