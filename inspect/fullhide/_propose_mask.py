@@ -31,12 +31,22 @@ SMALLEST_SHARE = 0.04
 #: least that a standard deviation counts, logarithms of light (own choices, tried on our phantoms).
 _OTHER, _LEAST_SPREAD = 4.5, 0.02
 #: What lies beyond a seam has the same colour and nearly the same light, logarithms.
-_SAME_LIGHT, _SAME_HUE = 0.14, 0.06
-#: The rim is looked for so far on either side of where the small picture has it, its pixels.
-_BAND = 3.0
+_SAME_LIGHT, _SAME_HUE = 0.16, 0.06
+#: A core of this share of the picture tells how light bends over it.
+_WIDE = 0.12
+#: Light that changes by more a pixel of the small picture ends a surface, logarithms.
+_STEEP = 0.03
+#: Half the width of the steep strip along a rim, pixels of the small picture.
+_STRIP = 2
+#: A rolled edge is no wider, pixels of the small picture, and no darker, logarithm.
+_ROLL, _DARKEST = 8, 1.3
+#: The rim is looked for so far within and outside of where the small picture has it, its pixels.
+_BAND_IN, _BAND_OUT = 6.0, 5.0
 #: A rolled edge and a shadow beside the part differ so much in logarithms of light.
-_ROLLED = 0.35
+_ROLLED, _FADES = 0.35, 0.2
 _WINDOW = 9
+#: The rim is drawn smooth over this, pixels of the small picture.
+_SMOOTH = 0.9
 _NOTHING = 50.0
 
 
@@ -88,12 +98,15 @@ def find_surface(
     """
     small = _picture(photo, reading, _SIDE_PX)
     lab = xyz_to_lab(np.maximum(fit.apply(small.linear), 1e-5))
-    body = _body(small, lab, under)
+    body = _body(small, lab)
     if body is None:
         return None
     fine = _picture(photo, reading, _RIM_PX)
     mask, contrast = _rim(fine, body)
-    return Surface(mask, fine.scale, contrast)
+    mask |= _bare_rim(mask, fine, lab, under)
+    soft = cv2.GaussianBlur(mask * np.float32(1), (0, 0), _SMOOTH * fine.scale / small.scale)
+    even = _largest((soft > 0.5).astype(np.uint8) & fine.free, mask)
+    return Surface(_filled(even) & fine.free, fine.scale, contrast)
 
 
 def _picture(photo: Photo, reading: ChartReading, side: int) -> _Picture:
@@ -116,27 +129,50 @@ def _picture(photo: Photo, reading: ChartReading, side: int) -> _Picture:
 # --- the body, in the small picture ------------------------------------------------------------
 
 
-def _body(small: _Picture, lab: Array, under: Sequence[Lab]) -> Mask | None:
+def _body(small: _Picture, lab: Array) -> Mask | None:
     """Mask of the surface that most of the photo's middle shows, holes closed."""
-    core = _core(lab, small.free)
+    even = _even(small.log)
+    core = _core(lab, small.free, even)
     if core.mean() < SMALLEST_SHARE:
         return None
     side = max(1, min(core.shape) // 80)
     # The colour alone may take a bench of nearly the same colour with it: the first pass drops it.
     for join in (False, True, True):
-        off, far = _distance(small.log, core)
-        near = _opened((far < _OTHER).astype(np.uint8) & small.free, side)
-        grown = _joined(near, core, off, 2 * side) if join else _largest(near, core)
+        off, far = _distance(small.log, core, bent=core.mean() > _WIDE)
+        near = _opened((far < _OTHER).astype(np.uint8) & small.free & even, side)
+        grown = _joined(near, core, small.log, 2 * side) if join else _largest(near, core)
         grown &= small.free
         if grown.mean() < SMALLEST_SHARE:
             return None
         core = grown
-    body = _filled(core) & small.free
-    body = _with_bare_rim(body, small.free, lab, under)
-    return _opened(body, side)
+    body = _opened(_filled(core) & small.free, side)
+    # The steep strip about a rim belongs to either side by half, and a rolled edge to the part.
+    body = cast(Mask, cv2.dilate(body, _round(_STRIP))) & small.free
+    rolled = _rolled(off) & small.free
+    for _ in range(_ROLL):
+        body |= cast(Mask, cv2.dilate(body, _round(1))) & rolled
+    return _opened(_filled(body) & small.free, side)
 
 
-def _core(lab: Array, free: Mask) -> Mask:
+def _rolled(off: Array) -> Mask:
+    """Where there is the surface's own hue, or darker."""
+    bright = off.mean(axis=-1)
+    hue = np.abs(off - bright[..., None]).max(axis=-1)
+    like = (hue < 0.05 + _FADES * np.abs(bright)) & (bright < 0.2) & (bright > -_DARKEST)
+    return like.astype(np.uint8)
+
+
+def _even(log: Array) -> Mask:
+    """Where nothing changes at once: rims, shadows beside a part and seams are left out."""
+    smooth = cv2.GaussianBlur(log[..., 1], (0, 0), 1.0)
+    across, down = cv2.Scharr(smooth, cv2.CV_32F, 1, 0), cv2.Scharr(smooth, cv2.CV_32F, 0, 1)
+    steep = cv2.magnitude(across, down) / np.float32(32.0)
+    middle = steep[steep.shape[0] // 4 : -(steep.shape[0] // 4) or None]
+    limit = max(_STEEP, 4.0 * float(np.median(middle))) if middle.size else _STEEP
+    return (steep < limit).astype(np.uint8)
+
+
+def _core(lab: Array, free: Mask, even: Mask) -> Mask:
     """The surface as far as its colour alone tells."""
     height, width = free.shape
     none = np.zeros_like(free)
@@ -152,14 +188,14 @@ def _core(lab: Array, free: Mask) -> Mask:
     bright = np.log(_luminance(lab[..., 0]) + 0.01)
     own = np.log(_luminance(centre[:1] / np.float32(_LIGHTNESS)) + 0.01)
     mask = (same & (np.abs(bright - own) < _SHADING)).astype(np.uint8)
-    side = max(3, min(height, width) // 60)
-    mask = _closed(_opened(mask, side), side)
-    largest = _largest(mask, mask)
+    side = max(2, min(height, width) // 80)
+    mask = _opened(mask & even, side)
+    largest = _largest(mask, mask & middle)
     return cast(Mask, cv2.erode(largest, np.ones((5, 5), np.uint8), borderValue=1))
 
 
-def _joined(near: Mask, core: Mask, off: Array, reach: int) -> Mask:
-    """The part that holds the core, with those beyond a seam: near by, and of the same look.
+def _joined(near: Mask, core: Mask, log: Array, reach: int) -> Mask:
+    """The part that holds the core, with those beyond a seam: near by, and of the same look there.
 
     A seam's dark valley does not end the part; the shadow about a part on a bench does.
     """
@@ -171,29 +207,39 @@ def _joined(near: Mask, core: Mask, off: Array, reach: int) -> Mask:
     fewest = 0.004 * near.size
     left = [n for n in range(1, count) if n != sizes.argmax() and stats[n][4] >= fewest]
     while True:
-        about = cv2.dilate(body, _round(2 * reach))
         for n in left:
-            own = labels == n
-            mean = off[own].mean(axis=0)
-            bright = float(mean.mean())
-            alike = abs(bright) < _SAME_LIGHT and float(np.abs(mean - bright).max()) < _SAME_HUE
-            if alike and int(about[own].sum()) > reach * reach:
+            own = (labels == n).astype(np.uint8)
+            if _beyond_a_seam(body, own, log, reach):
                 left.remove(n)
-                body |= own.astype(np.uint8)
+                body |= own
                 break
         else:
             return _closed(body, reach)
 
 
-def _distance(log: Array, core: Mask) -> tuple[Array, Array]:
-    """What each pixel differs by from the surface's look there, and by how many deviations.
+def _beyond_a_seam(body: Mask, other: Mask, log: Array, reach: int) -> bool:
+    """Whether two surfaces face each other across a narrow gap and look the same beside it."""
+    strips = []
+    for one, two in ((body, other), (other, body)):
+        far = cv2.dilate(two, _round(5 * reach)) & one
+        strips.append(far > 0)
+        if int((cv2.dilate(two, _round(2 * reach)) & one).sum()) < reach * reach:
+            return False
+    apart = np.median(log[strips[0]], axis=0) - np.median(log[strips[1]], axis=0)
+    bright = float(apart.mean())
+    return abs(bright) < _SAME_LIGHT and float(np.abs(apart - bright).max()) < _SAME_HUE
 
-    Light changes slowly over a surface: a second-degree surface through the core foretells it.
+
+def _distance(log: Array, core: Mask, *, bent: bool) -> tuple[Array, Array]:
+    """What each pixel is off the surface's look there, and by how many standard deviations.
+
+    Light changes slowly over a surface: a plane through the core foretells it, or a second-degree
+    surface where the core is wide enough to tell.
     """
     height, width = core.shape
     y, x = np.mgrid[0:height, 0:width].astype(np.float32)
     x, y = x / max(width, 2) * 2 - 1, y / max(height, 2) * 2 - 1
-    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
+    terms = np.stack([np.ones_like(x), x, y, *((x * x, x * y, y * y) if bent else ())], axis=-1)
     inside = core > 0
     rows = terms[inside][:: max(1, int(inside.sum()) // 6000)].astype(np.float64)
     values = log[inside][:: max(1, int(inside.sum()) // 6000)].astype(np.float64)
@@ -212,20 +258,6 @@ def _distance(log: Array, core: Mask) -> tuple[Array, Array]:
     return off, cast(Array, np.sqrt(np.square(away).sum(axis=1)).reshape(height, width))
 
 
-def _with_bare_rim(body: Mask, free: Mask, lab: Array, under: Sequence[Lab]) -> Mask:
-    """The body and what shows a colour beneath at its rim: a missed place there is a miss too."""
-    if not len(under):
-        return body
-    weights = np.array([_LIGHTNESS, 1.0, 1.0], np.float32)
-    like = np.zeros(body.shape, bool)
-    for other in under:
-        off = (lab - np.array(other, np.float32)) * weights
-        like |= np.linalg.norm(off, axis=-1) < _SAME
-    reach = max(2, min(body.shape) // 16)
-    bay = (_closed(body, reach) > 0) & (body == 0) & (free > 0) & like
-    return body | _opened(bay.astype(np.uint8), 1)
-
-
 # --- its rim, in the finer picture -------------------------------------------------------------
 
 
@@ -238,7 +270,8 @@ def _rim(fine: _Picture, body: Mask) -> tuple[Mask, float]:
     ratio = width / body.shape[1]
     big = cv2.resize(body * np.float32(1), (width, height), interpolation=cv2.INTER_LINEAR)
     big = np.asarray(big, np.float32)
-    inside, outside = _sure(big > 0.5, ratio), _sure(big <= 0.5, ratio)
+    inside = _sure(big > 0.5, _BAND_IN * ratio)
+    outside = _sure(big <= 0.5, _BAND_OUT * ratio)
     band = (inside == 0) & (outside == 0)
     reach = round(_WINDOW * ratio)
     own, own_spread = _near(fine.log, inside, reach)
@@ -257,17 +290,33 @@ def _rim(fine: _Picture, body: Mask) -> tuple[Mask, float]:
     return mask & fine.free, float(np.quantile(apart, 0.25))
 
 
+def _bare_rim(mask: Mask, fine: _Picture, lab: Array, under: Sequence[Lab]) -> Mask:
+    """What shows a colour beneath in a bay of the rim: a missed place there is a miss too."""
+    like = np.zeros(lab.shape[:2], np.float32)
+    weights = np.array([_LIGHTNESS, 1.0, 1.0], np.float32)
+    for other in under:
+        off = (lab - np.array(other, np.float32)) * weights
+        like[np.linalg.norm(off, axis=-1) < 1.5 * _SAME] = 1.0
+    size = (mask.shape[1], mask.shape[0])
+    shows = cv2.resize(cv2.dilate(like, _round(1)), size, interpolation=cv2.INTER_LINEAR) > 0.5
+    reach = max(2, min(mask.shape) // 40)
+    bay = (_closed(mask, reach) > 0) & (mask == 0) & (fine.free > 0) & shows
+    return _opened(bay.astype(np.uint8), 1)
+
+
 def _unlike(off: Array, spread: Array) -> Array:
     """Squared distance, standard deviations, from a look; a rolled edge or a shadow is dark."""
     third = np.full((1, 3), 1.0 / 3.0, np.float32)
     bright, plain = cv2.transform(off, third), cv2.transform(spread, third)
     hue = 3.0 * cv2.transform(np.square(off), third) - 3.0 * np.square(bright)
-    return cast(Array, hue / plain + np.square(bright) / (plain + np.float32(_ROLLED**2)))
+    # What mirrors the room, or lies dark beside a thing, loses some of its hue.
+    pale = plain + np.square(np.float32(_FADES) * bright)
+    return cast(Array, hue / pale + np.square(bright) / (plain + np.float32(_ROLLED**2)))
 
 
-def _sure(side: NDArray[np.bool_], ratio: float) -> Mask:
+def _sure(side: NDArray[np.bool_], far: float) -> Mask:
     """What lies well within one side of the rim."""
-    reach = 2 * round(_BAND * ratio) + 1
+    reach = 2 * round(far) + 1
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))
     return cast(Mask, cv2.erode(side.astype(np.uint8), kernel, borderValue=1))
 

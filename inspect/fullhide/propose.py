@@ -1,34 +1,47 @@
-"""A first outline for a photo that nobody drew in: the dyed surface as one panel."""
+"""First outlines for a photo that nobody drew in: the dyed surface and its seams."""
 
 from __future__ import annotations
 
-from typing import Any, cast
+from collections.abc import Sequence
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from fullhide._propose_mask import SMALLEST_SHARE, Surface, find_surface
+from fullhide._propose_seams import find_seams
 from fullhide.chart import ChartReading, ColourFit
-from fullhide.colour import xyz_to_lab
 from fullhide.outlines import RegionOutline
 from fullhide.photo import Photo
+from fullhide.seam_path import seam_band
 
-__all__ = ["propose_panel"]
+__all__ = ["propose"]
 
-_SIDE_PX = 320
-#: Weight of lightness against hue: shading moves lightness on one surface (our own choice).
-_LIGHTNESS = 0.35
-_SAME = 9.0
-#: Shading on one surface stays within a factor of some two either way: so far may the logarithm of
-#: luminance be from the surface's own, a hundredth added for shine on black (our own choice).
-_SHADING = 0.8
-_SMALLEST_SHARE = 0.04
+Lab = tuple[float, float, float]
+Polygon = NDArray[np.float64]
+
+#: Stands in for the scale where nothing gives it.
+NOMINAL_MM_PER_PX = 0.2
+#: Width of a seam's band, mm: the valley and its two rolled edges.
+_BAND_MM = 9.0
+#: A surface's outline is drawn with corners no farther off its rim than this, mask pixels.
+_TOLERANCE_PX = 0.8
+#: A rim that stands out by less, standard deviations, is no rim.
+_LEAST_CONTRAST = 0.5
+#: A surface's outline is never so ragged: its area over that of its hull.
+_LEAST_SOLID = 0.55
 
 
-def propose_panel(
-    photo: Photo, *, file: str, reading: ChartReading, fit: ColourFit
+def propose(
+    photo: Photo,
+    *,
+    file: str,
+    reading: ChartReading,
+    fit: ColourFit,
+    mm_per_px: float | None = None,
+    under: Sequence[Lab] = (),
 ) -> tuple[RegionOutline, ...]:
-    """The largest surface of one colour around the photo's middle.
+    """The dyed surface about the photo's middle.
 
     Parameters
     ----------
@@ -36,89 +49,52 @@ def propose_panel(
         The photo and its name in the job.
     reading, fit
         The chart, which is left out, and the colours.
+    mm_per_px
+        The photo's scale, if it is known.
+    under
+        Colours beneath, Lab: where they show at the rim is part of the surface.
 
     Returns
     -------
     tuple of RegionOutline
-        One panel with the property ``proposed``, or nothing if no surface stands out.
+        All with the property ``proposed``; nothing where no surface stands out clearly.
     """
-    width, height = photo.size_px
-    scale = min(1.0, _SIDE_PX / max(width, height))
-    size = (max(1, round(width * scale)), max(1, round(height * scale)))
-    small = cast(Any, cv2.resize(photo.encoded, size, interpolation=cv2.INTER_AREA))
-    linear = cv2.transform(cv2.LUT(small, photo.curve[None]), photo.matrix.astype(np.float32))
-    linear = cv2.GaussianBlur(linear, (0, 0), 1.2)
-    lab = xyz_to_lab(np.maximum(fit.apply(np.asarray(linear, np.float32)), 1e-5))
-    free = np.ones(lab.shape[:2], np.uint8)
-    if reading.found:
-        middle = reading.corners_px.mean(axis=0)
-        board = (middle + 1.1 * (reading.corners_px - middle)) * scale
-        cv2.fillConvexPoly(free, np.round(board).astype(np.int32), 0)
-    body = _surface(lab, free)
-    if body.mean() < _SMALLEST_SHARE:
+    surface = find_surface(photo, reading=reading, fit=fit, under=under)
+    if surface is None or surface.contrast < _LEAST_CONTRAST:
         return ()
-    contours, _ = cv2.findContours(body, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    outline = max(contours, key=cv2.contourArea)
-    outline = cv2.approxPolyDP(outline, 1.0, True).reshape(-1, 2).astype(np.float64) + 0.5
-    if len(outline) < 3:
+    polygon = _outline(surface, photo.size_px)
+    if polygon is None:
         return ()
-    polygon = np.clip(outline / scale, 0, (width, height))
+    made = [_proposed(file, "surface", "panel", polygon)]
+    scale = mm_per_px or NOMINAL_MM_PER_PX
+    for line in find_seams(photo, surface.mask, surface.scale, mm_per_px=scale):
+        band = seam_band(line, width_px=_BAND_MM / scale, size_px=photo.size_px)
+        if len(band) >= 3:
+            made.append(_proposed(file, f"seam {len(made)}", "seam", band))
+    return tuple(made)
+
+
+def _proposed(file: str, name: str, kind: str, polygon: Polygon) -> RegionOutline:
     polygon.setflags(write=False)
-    return (
-        RegionOutline(
-            photo=file,
-            name="surface",
-            kind="panel",
-            polygon=polygon,
-            properties={"proposed": True},
-        ),
+    return RegionOutline(
+        photo=file, name=name, kind=kind, polygon=polygon, properties={"proposed": True}
     )
 
 
-def _surface(lab: NDArray[np.float32], free: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """Mask of the surface that most of the photo's middle shows, holes closed, rim left off."""
-    height, width = free.shape
-    middle = np.zeros_like(free)
-    middle[height // 4 : -(height // 4) or None, width // 4 : -(width // 4) or None] = 1
-    weighted = lab * np.array([_LIGHTNESS, 1.0, 1.0], np.float32)
-    values = weighted[(middle & free) > 0]
-    if len(values) < 50:
-        return np.zeros_like(free)
-    centre = _mode(values)
-    same = (np.linalg.norm(weighted - centre, axis=-1) < _SAME) & (free > 0)
-    # Black beside grey is one hue: what is far too light or dark for shading is another thing.
-    bright = np.log(_luminance(lab[..., 0]) + 0.01)
-    own = np.log(_luminance(centre[:1] / np.float32(_LIGHTNESS)) + 0.01)
-    mask = (same & (np.abs(bright - own) < _SHADING)).astype(np.uint8)
-    side = max(3, min(height, width) // 60)
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * side + 1, 2 * side + 1))
-    mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, kernel)
-    mask = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, kernel)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
-    if count < 2:
-        return np.zeros_like(free)
-    largest = 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())
-    body = (labels == largest).astype(np.uint8)
-    contours, _ = cv2.findContours(body, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    filled = np.zeros_like(body)
-    cv2.drawContours(filled, contours, -1, 1, cv2.FILLED)
-    filled &= free
-    return cast(NDArray[np.uint8], cv2.erode(filled, np.ones((5, 5), np.uint8), borderValue=0))
-
-
-def _luminance(lightness: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Y of L*, Y = 1 for the perfect white, without the straight part near black."""
-    return np.asarray(((np.maximum(lightness, 0.0) + 16.0) / 116.0) ** 3, np.float32)
-
-
-def _mode(values: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Densest colour: mean shift from the fullest cell."""
-    cells = np.round(values / 6.0).astype(int)
-    kinds, counts = np.unique(cells, axis=0, return_counts=True)
-    centre = kinds[counts.argmax()].astype(np.float32) * 6.0
-    for _ in range(8):
-        near = np.linalg.norm(values - centre, axis=1) < _SAME
-        if not near.any():
-            break
-        centre = values[near].mean(axis=0)
-    return np.asarray(centre, np.float32)
+def _outline(surface: Surface, size_px: tuple[int, int]) -> Polygon | None:
+    """The surface's rim in photo pixels; None where it is too small or too ragged for one."""
+    if surface.mask.mean() < SMALLEST_SHARE:
+        return None
+    contours, _ = cv2.findContours(surface.mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    rim = max(contours, key=cv2.contourArea)
+    area, whole = cv2.contourArea(rim), cv2.contourArea(cv2.convexHull(rim))
+    if area < _LEAST_SOLID * whole:
+        return None
+    corners = cv2.approxPolyDP(rim, _TOLERANCE_PX, True).reshape(-1, 2).astype(np.float64)
+    if len(corners) < 3:
+        return None
+    # A contour runs through the middles of the rim's pixels.
+    polygon = np.clip((corners + 0.5) / surface.scale, 0, size_px)
+    at_edge = np.array(size_px) - 1.0 / surface.scale
+    polygon = np.where(polygon <= 1.0 / surface.scale, 0.0, polygon)
+    return np.where(polygon >= at_edge, np.array(size_px, np.float64), polygon)

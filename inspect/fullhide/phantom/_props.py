@@ -13,6 +13,7 @@ from ._board import Overlay
 from ._canvas import Canvas, axis_of, wander
 from ._frame import Frame
 from ._materials import Materials
+from ._things import HANDLE, THINGS, thing_overlays
 from .scene import Distractor, Scene, Seam
 
 __all__ = ["prop_overlays", "surround_colours"]
@@ -83,8 +84,12 @@ def prop_overlays(scene: Scene, frame: Frame, materials: Materials) -> list[Over
         rng = np.random.default_rng([scene.seed, 51, n])
         if item.kind in _RELIEF:
             continue
+        if item.kind in THINGS:
+            colour = materials.camera_of_lab(item.lab or THINGS[item.kind])
+            out += thing_overlays(item, frame, colour, materials.camera_of_lab(HANDLE), rng)
+            continue
         if item.kind not in _KINDS:
-            known = ", ".join((*_KINDS, *_RELIEF))
+            known = ", ".join((*_KINDS, *_RELIEF, *THINGS))
             raise FullhideError("scene", f"no distractor is called {item.kind!r}", f"use {known}")
         draw, usual = _KINDS[item.kind]
         out.append(draw(item, frame, materials.camera_of_lab(item.lab or usual), rng))

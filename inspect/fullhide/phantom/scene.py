@@ -347,8 +347,8 @@ class Distractor:
     kind
         "dust" (many light specks), "hair", "thread" (a loose end), "tape",
         "perforation" (punched holes in rows), "piping" (a raised cord), "thread_holes" (a
-        row of needle holes), "embossing" (a mark pressed in) or "fold" (a crease that throws
-        a shadow).
+        row of needle holes), "embossing" (a mark pressed in), "fold" (a crease that throws
+        a shadow), or, with a shadow of its own, a "hand", a "tool" or a "cloth".
     centre_mm
         Its middle.
     size_mm
