@@ -40,6 +40,12 @@ _STEEP = 0.03
 _STRIP = 2
 #: A rolled edge is no wider, pixels of the small picture, and no darker, logarithm.
 _ROLL, _DARKEST = 8, 1.3
+#: Where so much of what lies about the surface may be its rolled edge, none of it is taken for it.
+_TELLS_NOTHING = 0.65
+#: The same where the scale is known, and the width of a seam from rim to rim: mm, pixels at most.
+_WIDEST_MM, _WIDEST_PX = 8.0, 20.0
+#: A missed place at the rim lies in its bay by this share.
+_IN_BAY = 0.5
 #: The rim is looked for so far within and outside of where the small picture has it, its pixels.
 _BAND_IN, _BAND_OUT = 6.0, 5.0
 #: A rolled edge and a shadow beside the part differ so much in logarithms of light.
@@ -62,11 +68,14 @@ class Surface:
         Pixels of `mask` a pixel of the photo.
     contrast
         How plainly its rim stands out, standard deviations; infinite where it fills the photo.
+    lab
+        Its middle colour, (3,).
     """
 
     mask: Mask
     scale: float
     contrast: float
+    lab: Array
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -98,15 +107,20 @@ def find_surface(
     """
     small = _picture(photo, reading, _SIDE_PX)
     lab = xyz_to_lab(np.maximum(fit.apply(small.linear), 1e-5))
-    body = _body(small, lab)
+    # How many pixels of the small picture a seam's valley or a rolled edge may take.
+    wide = 0
+    if reading.mm_per_px is not None:
+        wide = round(min(_WIDEST_PX, _WIDEST_MM / reading.mm_per_px * small.scale))
+    body = _body(small, lab, wide)
     if body is None:
         return None
     fine = _picture(photo, reading, _RIM_PX)
     mask, contrast = _rim(fine, body)
-    mask |= _bare_rim(mask, fine, lab, under)
+    mask |= _bare_rim(mask, small, lab, under, max(4, wide)) & fine.free
     soft = cv2.GaussianBlur(mask * np.float32(1), (0, 0), _SMOOTH * fine.scale / small.scale)
     even = _largest((soft > 0.5).astype(np.uint8) & fine.free, mask)
-    return Surface(_filled(even) & fine.free, fine.scale, contrast)
+    colour = np.median(lab[body > 0], axis=0).astype(np.float32)
+    return Surface(_filled(even) & fine.free, fine.scale, contrast, colour)
 
 
 def _picture(photo: Photo, reading: ChartReading, side: int) -> _Picture:
@@ -129,7 +143,7 @@ def _picture(photo: Photo, reading: ChartReading, side: int) -> _Picture:
 # --- the body, in the small picture ------------------------------------------------------------
 
 
-def _body(small: _Picture, lab: Array) -> Mask | None:
+def _body(small: _Picture, lab: Array, wide: int) -> Mask | None:
     """Mask of the surface that most of the photo's middle shows, holes closed."""
     even = _even(small.log)
     core = _core(lab, small.free, even)
@@ -140,17 +154,22 @@ def _body(small: _Picture, lab: Array) -> Mask | None:
     for join in (False, True, True):
         off, far = _distance(small.log, core, bent=core.mean() > _WIDE)
         near = _opened((far < _OTHER).astype(np.uint8) & small.free & even, side)
-        grown = _joined(near, core, small.log, 2 * side) if join else _largest(near, core)
+        reach = max(2 * side, round(0.7 * wide))
+        grown = _joined(near, core, small.log, reach) if join else _largest(near, core)
         grown &= small.free
         if grown.mean() < SMALLEST_SHARE:
             return None
         core = grown
     body = _opened(_filled(core) & small.free, side)
     # The steep strip about a rim belongs to either side by half, and a rolled edge to the part.
-    body = cast(Mask, cv2.dilate(body, _round(_STRIP))) & small.free
+    body = _grown(body, _STRIP) & small.free
     rolled = _rolled(off) & small.free
-    for _ in range(_ROLL):
-        body |= cast(Mask, cv2.dilate(body, _round(1))) & rolled
+    most = max(_ROLL, wide)
+    ring = (_grown(body, 2 * most) & small.free) * (body == 0)
+    if ring.any() and rolled[ring > 0].mean() > _TELLS_NOTHING:
+        most = _STRIP  # grey on grey: the bench in shadow looks as a rolled edge does
+    for _ in range(most):
+        body |= _grown(body, 1) & rolled
     return _opened(_filled(body) & small.free, side)
 
 
@@ -159,7 +178,7 @@ def _rolled(off: Array) -> Mask:
     bright = off.mean(axis=-1)
     hue = np.abs(off - bright[..., None]).max(axis=-1)
     like = (hue < 0.05 + _FADES * np.abs(bright)) & (bright < 0.2) & (bright > -_DARKEST)
-    return like.astype(np.uint8)
+    return np.asarray(like, np.uint8)
 
 
 def _even(log: Array) -> Mask:
@@ -211,19 +230,22 @@ def _joined(near: Mask, core: Mask, log: Array, reach: int) -> Mask:
             own = (labels == n).astype(np.uint8)
             if _beyond_a_seam(body, own, log, reach):
                 left.remove(n)
+                # The valley between the two belongs to them.
+                between = _grown(body, 2 * reach) & _grown(own, 2 * reach)
                 body |= own
+                body |= _closed(body, reach + 1) & between
                 break
         else:
-            return _closed(body, reach)
+            return np.asarray(body, np.uint8)
 
 
 def _beyond_a_seam(body: Mask, other: Mask, log: Array, reach: int) -> bool:
     """Whether two surfaces face each other across a narrow gap and look the same beside it."""
     strips = []
     for one, two in ((body, other), (other, body)):
-        far = cv2.dilate(two, _round(5 * reach)) & one
+        far = _grown(two, 5 * reach) & one
         strips.append(far > 0)
-        if int((cv2.dilate(two, _round(2 * reach)) & one).sum()) < reach * reach:
+        if int((_grown(two, 2 * reach) & one).sum()) < reach * reach:
             return False
     apart = np.median(log[strips[0]], axis=0) - np.median(log[strips[1]], axis=0)
     bright = float(apart.mean())
@@ -290,18 +312,26 @@ def _rim(fine: _Picture, body: Mask) -> tuple[Mask, float]:
     return mask & fine.free, float(np.quantile(apart, 0.25))
 
 
-def _bare_rim(mask: Mask, fine: _Picture, lab: Array, under: Sequence[Lab]) -> Mask:
+def _bare_rim(mask: Mask, small: _Picture, lab: Array, under: Sequence[Lab], reach: int) -> Mask:
     """What shows a colour beneath in a bay of the rim: a missed place there is a miss too."""
-    like = np.zeros(lab.shape[:2], np.float32)
+    size = (small.free.shape[1], small.free.shape[0])
+    body = cv2.resize(mask, size, interpolation=cv2.INTER_NEAREST)
     weights = np.array([_LIGHTNESS, 1.0, 1.0], np.float32)
+    like = np.zeros(body.shape, bool)
     for other in under:
         off = (lab - np.array(other, np.float32)) * weights
-        like[np.linalg.norm(off, axis=-1) < 1.5 * _SAME] = 1.0
-    size = (mask.shape[1], mask.shape[0])
-    shows = cv2.resize(cv2.dilate(like, _round(1)), size, interpolation=cv2.INTER_LINEAR) > 0.5
-    reach = max(2, min(mask.shape) // 40)
-    bay = (_closed(mask, reach) > 0) & (mask == 0) & (fine.free > 0) & shows
-    return _opened(bay.astype(np.uint8), 1)
+        like |= np.linalg.norm(off, axis=-1) < 1.5 * _SAME
+    free = np.asarray((small.free > 0) & (body == 0), np.uint8)
+    bay = _closed(cast(Mask, body), round(1.5 * reach)) & free
+    shows = _opened(np.asarray(like & (free > 0), np.uint8), 1)
+    count, labels = cv2.connectedComponents(shows, connectivity=4)
+    within = np.bincount(labels[bay > 0], minlength=count) / np.bincount(labels.ravel())
+    # What lies mostly outside is another thing of that colour.
+    bare = np.asarray((within[labels] > _IN_BAY) & (shows > 0), np.uint8)
+    # With the blurred rim of what shows.
+    whole = bare | (_grown(bare, 4) & bay)
+    big = (mask.shape[1], mask.shape[0])
+    return np.asarray(cv2.resize(whole * np.float32(1), big) > 0.5, np.uint8)
 
 
 def _unlike(off: Array, spread: Array) -> Array:
@@ -343,6 +373,10 @@ def _near(log: Array, where: Mask, reach: int) -> tuple[Array, Array]:
 
 def _round(side: int) -> Mask:
     return cast(Mask, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * side + 1, 2 * side + 1)))
+
+
+def _grown(mask: Mask, side: int) -> Mask:
+    return cast(Mask, cv2.dilate(mask, _round(side)))
 
 
 def _opened(mask: Mask, side: int) -> Mask:

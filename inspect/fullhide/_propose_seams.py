@@ -66,9 +66,11 @@ def find_seams(photo: Photo, mask: Mask, scale: float, *, mm_per_px: float) -> l
     codes = cv2.resize(photo.encoded, size, interpolation=cv2.INTER_AREA)
     grey = cv2.cvtColor(codes, cv2.COLOR_RGB2GRAY).astype(np.float32)
     grey *= np.float32(255.0 / float(np.iinfo(photo.encoded.dtype).max))
-    on = cv2.resize(mask, size, interpolation=cv2.INTER_NEAREST)
-    inside = cv2.distanceTransform(cv2.copyMakeBorder(on, 1, 1, 1, 1, cv2.BORDER_REPLICATE), 2, 5)
-    on = (inside[1:-1, 1:-1] * mm > _RIM_MM).astype(np.uint8)
+    small = cv2.resize(mask, size, interpolation=cv2.INTER_NEAREST)
+    # The photo's edge is no rim.
+    small = cv2.copyMakeBorder(small, 1, 1, 1, 1, cv2.BORDER_REPLICATE)
+    inside = cv2.distanceTransform(small, cv2.DIST_L2, 5)
+    on: Mask = np.asarray(inside[1:-1, 1:-1] * mm > _RIM_MM, np.uint8)
     if int(on.sum()) * mm * mm < _LONG_MM**2:
         return []
     found: list[Points] = []

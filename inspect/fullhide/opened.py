@@ -152,7 +152,13 @@ def prepared(
     made = Undrawn(told={})
     if job.needs_proposal(entry.file):
         shot = Shot(photo=photo, reading=reading, fit=fit)
-        made = undrawn(shot, job, entry, opener=lambda one: shot_of(job, one, mm_per_px))
+        made = undrawn(
+            shot,
+            job,
+            entry,
+            opener=lambda one: shot_of(job, one, mm_per_px),
+            mm_per_px=mm_per_px,
+        )
         outlines = (*outlines, *made.outlines)
         polygons = [outline.polygon for outline in outlines]
     blur = blur_px(photo, reading=reading, polygons=polygons)
@@ -188,7 +194,7 @@ def carried_over(job: Job, entry: PhotoEntry) -> Undrawn:
         If the photo cannot be opened.
     """
     shot, _ = shot_of(job, entry, None)
-    return undrawn(shot, job, entry, opener=lambda one: shot_of(job, one, None), propose=False)
+    return undrawn(shot, job, entry, opener=lambda one: shot_of(job, one, None), proposing=False)
 
 
 def shot_of(job: Job, entry: PhotoEntry, mm_per_px: float | None) -> tuple[Shot, float | None]:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from fullhide._propose_mask import SMALLEST_SHARE, Surface, find_surface
 from fullhide._propose_seams import find_seams
 from fullhide.chart import ChartReading, ColourFit
+from fullhide.colour import delta_e00
 from fullhide.outlines import RegionOutline
 from fullhide.photo import Photo
 from fullhide.seam_path import seam_band
@@ -24,6 +25,10 @@ Polygon = NDArray[np.float64]
 NOMINAL_MM_PER_PX = 0.2
 #: Width of a seam's band, mm: the valley and its two rolled edges.
 _BAND_MM = 9.0
+#: A reference has the finish's colour within this CIEDE2000: light and age change it somewhat.
+_SAME_FINISH = 8.0
+#: A photo with a shorter side shows nothing that could be judged, pixels.
+_LEAST_PX = 16
 #: A surface's outline is drawn with corners no farther off its rim than this, mask pixels.
 _TOLERANCE_PX = 0.8
 #: A rim that stands out by less, standard deviations, is no rim.
@@ -40,8 +45,13 @@ def propose(
     fit: ColourFit,
     mm_per_px: float | None = None,
     under: Sequence[Lab] = (),
+    finish: Lab | None = None,
+    part: str | None = None,
 ) -> tuple[RegionOutline, ...]:
-    """The dyed surface about the photo's middle.
+    """The dyed surface about the photo's middle as a panel, and its seams as bands.
+
+    What lies on it or reaches over it, the chart, and what has another colour are left out, but
+    not what shows a colour beneath.
 
     Parameters
     ----------
@@ -53,6 +63,9 @@ def propose(
         The photo's scale, if it is known.
     under
         Colours beneath, Lab: where they show at the rim is part of the surface.
+    finish, part
+        The colour asked for, Lab, and the part's name. A surface of that colour on a part that is
+        called a reference is proposed as such, where a chart tells its colour.
 
     Returns
     -------
@@ -65,6 +78,10 @@ def propose(
     polygon = _outline(surface, photo.size_px)
     if polygon is None:
         return ()
+    if finish is not None and reading.found and _called_reference(part):
+        apart = delta_e00(surface.lab[None], np.array([finish], np.float32))
+        if float(apart[0]) < _SAME_FINISH:
+            return (_proposed(file, "reference", "reference", polygon),)
     made = [_proposed(file, "surface", "panel", polygon)]
     scale = mm_per_px or NOMINAL_MM_PER_PX
     for line in find_seams(photo, surface.mask, surface.scale, mm_per_px=scale):
@@ -72,6 +89,10 @@ def propose(
         if len(band) >= 3:
             made.append(_proposed(file, f"seam {len(made)}", "seam", band))
     return tuple(made)
+
+
+def _called_reference(part: str | None) -> bool:
+    return "reference" in (part or "").casefold().replace(",", " ").split()
 
 
 def _proposed(file: str, name: str, kind: str, polygon: Polygon) -> RegionOutline:
@@ -83,7 +104,7 @@ def _proposed(file: str, name: str, kind: str, polygon: Polygon) -> RegionOutlin
 
 def _outline(surface: Surface, size_px: tuple[int, int]) -> Polygon | None:
     """The surface's rim in photo pixels; None where it is too small or too ragged for one."""
-    if surface.mask.mean() < SMALLEST_SHARE:
+    if surface.mask.mean() < SMALLEST_SHARE or min(size_px) < _LEAST_PX:
         return None
     contours, _ = cv2.findContours(surface.mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     rim = max(contours, key=cv2.contourArea)

@@ -10,7 +10,7 @@ from fullhide.carry import Carried, Shot, carry_outlines
 from fullhide.errors import FullhideError
 from fullhide.job import Job, PhotoEntry
 from fullhide.outlines import RegionOutline, check_drawn, check_outline
-from fullhide.propose import propose_panel
+from fullhide.propose import propose
 
 __all__ = ["Undrawn", "earlier_photos", "undrawn"]
 
@@ -45,7 +45,13 @@ class Undrawn:
 
 
 def undrawn(
-    shot: Shot, job: Job, entry: PhotoEntry, *, opener: Opener, propose: bool = True
+    shot: Shot,
+    job: Job,
+    entry: PhotoEntry,
+    *,
+    opener: Opener,
+    mm_per_px: float | None = None,
+    proposing: bool = True,
 ) -> Undrawn:
     """Carry the outlines of an earlier photo of the part over, or propose some.
 
@@ -57,7 +63,9 @@ def undrawn(
         The job, and the photo in it.
     opener
         Opens an earlier photo of the job.
-    propose
+    mm_per_px
+        Scale of the photo that overrides the chart's.
+    proposing
         Whether to propose an outline where none can be carried over.
 
     Returns
@@ -73,8 +81,17 @@ def undrawn(
         refused.append({"photo": earlier.file, "why": carried.reason})
     flags = ("not_carried",) if refused else ()
     outlines: tuple[RegionOutline, ...] = ()
-    if propose:
-        outlines = propose_panel(shot.photo, file=entry.file, reading=shot.reading, fit=shot.fit)
+    if proposing:
+        outlines = propose(
+            shot.photo,
+            file=entry.file,
+            reading=shot.reading,
+            fit=shot.fit,
+            mm_per_px=mm_per_px or shot.reading.mm_per_px,
+            under=[colour.lab for colour in job.under],
+            finish=job.finish.lab if job.finish else None,
+            part=entry.part,
+        )
         flags = flags if outlines else (*flags, "nothing_proposed")
     told: dict[str, Any] = {"from": "proposed" if outlines else "none"}
     if refused:

@@ -177,7 +177,9 @@ def visible(scene: Scene) -> np.ndarray:
                  distractors=tuple(lying), chart=scene.chart)  # fmt: skip
     for over in prop_overlays(bare, frame, Materials(bare)):
         y0, x0 = max(0, over.y0), max(0, over.x0)
-        cut = over.alpha[y0 - over.y0 : frame.height - over.y0, x0 - over.x0 : frame.width - over.x0]
+        cut = over.alpha[
+            y0 - over.y0 : frame.height - over.y0, x0 - over.x0 : frame.width - over.x0
+        ]
         mask[y0 : y0 + cut.shape[0], x0 : x0 + cut.shape[1]] &= cut < 0.5
     return mask
 
