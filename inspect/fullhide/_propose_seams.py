@@ -40,6 +40,7 @@ _WANDERS_MM = 1.5
 #: Two seams do not run closer to each other, mm.
 _APART_MM = 11.0
 _MOST_SEAMS = 6
+_FEWEST = 24
 
 
 def find_seams(photo: Photo, mask: Mask, scale: float, *, mm_per_px: float) -> list[Points]:
@@ -121,10 +122,13 @@ class _Turned:
         middle = round(float(rows.mean()))
         across = int((self._whole[max(0, middle - 3) : middle + 4].max(axis=0) > 0).sum())
         long = len(columns)
+        long = len(columns)
+        if long < _FEWEST or long * mm < _LONG_MM or long < _ACROSS * across:
+            return none
         plain = float(np.median(values)) > _DARK and float((values > _COST).mean()) > _DARK_SHARE
-        bow = np.polyval(np.polyfit(columns, rows, 2), columns)
-        plain &= float(np.abs(rows - bow).mean()) * mm < _WANDERS_MM
-        if long * mm < _LONG_MM or long < _ACROSS * across or not plain:
+        at = np.linspace(-1.0, 1.0, long)
+        bow = np.polyval(np.polyfit(at, rows, 2), at)
+        if not plain or float(np.abs(rows - bow).mean()) * mm > _WANDERS_MM:
             return none
         smooth = cv2.GaussianBlur(rows.astype(np.float32)[None], (0, 0), max(1.0, 2.0 / mm))[0]
         line = np.column_stack([columns, smooth, np.ones(long)]).astype(np.float64)
