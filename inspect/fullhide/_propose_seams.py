@@ -116,12 +116,9 @@ class _Turned:
         if score <= 0:
             return none
         values = self._dark[rows, columns]
-        # The way across is what the whole surface shows of these columns' rows.
-        along = np.zeros(len(self._whole[0]), bool)
-        along[columns] = True
+        # The way across is what the surface shows about the line's middle row.
         middle = round(float(rows.mean()))
         across = int((self._whole[max(0, middle - 3) : middle + 4].max(axis=0) > 0).sum())
-        long = len(columns)
         long = len(columns)
         if long < _FEWEST or long * mm < _LONG_MM or long < _ACROSS * across:
             return none
