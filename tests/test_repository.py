@@ -35,7 +35,7 @@ FLOORS = (
     {"undrawn"},
     {"opened", "maps", "probe", "shown"},
     {"engine", "follow"},
-    {"advice", "photo_job"},
+    {"advice", "photo_job", "watch"},
     {"overlay"},
     {"pictures", "console", "console_record"},
     {"batch"},

@@ -1,4 +1,4 @@
-"""The commands for the bench: `check` says what to do differently about a photo.
+"""The commands for the bench: what to do differently about a photo, at once or as they arrive.
 
 Nothing heavy is imported here: `--help` has to answer at once.
 """
@@ -17,6 +17,7 @@ from fullhide.errors import FullhideError, JobError
 if TYPE_CHECKING:
     from fullhide.advice import PhotoAdvice
     from fullhide.job import Job, PhotoEntry
+    from fullhide.watch import Arrivals
 
 __all__ = ["add_commands"]
 
@@ -43,6 +44,26 @@ NO_SCALE = (
     "under [chart] in job.toml."
 )
 
+WATCH_HELP = """
+Check photos as they arrive in a folder, and inspect them where it belongs to a job.
+
+Leave it running while you shoot: a second or two after a photo has been copied it says what to do
+differently, or good. Photos that were there before are left alone. Ctrl-C ends it.
+
+In a job folder, or one inside it, each photo is inspected as well. A photo that job.toml names is
+kept in the job's record, as with `fullhide inspect`; one that it does not name yet is not.
+
+\b
+Examples:
+  fullhide watch my_job
+  fullhide watch ~/Pictures/phone --chart-width-mm 205
+
+\b
+Exit status:
+  0  ended with Ctrl-C
+  2  the folder cannot be watched; standard error says why
+"""
+
 ChartWidth = Annotated[
     float | None,
     typer.Option(metavar="MM", help="For photos outside a job: outer width of the chart board."),
@@ -52,6 +73,7 @@ ChartWidth = Annotated[
 def add_commands(app: typer.Typer) -> None:
     """Add the commands to the application."""
     app.command(help=CHECK_HELP)(check)
+    app.command(help=WATCH_HELP)(watch)
 
 
 def check(
@@ -81,10 +103,99 @@ def check(
             say_error(error)
             wrong += 1
     if any(not photo.scaled and "no_chart" not in _flags(photo) for photo in told):
-        print(NO_SCALE)  # noqa: T201
+        _print(NO_SCALE)
     if wrong or not told:
         return 2
     return 0 if all(photo.good for photo in told) else 3
+
+
+def watch(
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="Where the photos arrive.", readable=False)
+    ],
+    chart_width_mm: ChartWidth = None,
+    every: Annotated[
+        float, typer.Option(metavar="SECONDS", help="How often the folder is looked through.")
+    ] = 1.0,
+    by: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="Who inspects; your login name if left out."),
+    ] = None,
+) -> int:
+    """Watch a folder until Ctrl-C and return the exit status."""
+    import time
+
+    from fullhide.watch import Arrivals, photo_folder
+
+    width = checked_width(chart_width_mm)
+    if not 0.1 <= every <= 3600:
+        raise JobError("--every", f"{every:g} is no time to wait", "give 0.1 to 3600 seconds")
+    place = photo_folder(folder)
+    arrivals = Arrivals(place)
+    try:
+        _print(f"Watching {place} ({arrivals.known} photos are there already). Ctrl-C ends it.")
+        while True:
+            for path in arrivals.whole():
+                _arrived(path, arrivals, width, by)
+            time.sleep(every)
+    except KeyboardInterrupt:
+        return 0
+
+
+def _arrived(path: Path, arrivals: Arrivals, width: float | None, by: str | None) -> None:
+    """Check one photo, and inspect it where it belongs to a job; a fault is told, not raised."""
+    from fullhide.console import say_error
+    from fullhide.job import ChartSettings, load_job, loose_job
+    from fullhide.photo import open_photo
+    from fullhide.photo_job import job_folder, job_with
+
+    try:
+        if "damaged" in open_photo(path).flags and arrivals.put_back(path):
+            return
+    except FullhideError as error:
+        if not arrivals.put_back(path):
+            say_error(error)
+        return
+    try:
+        home = job_folder(path.parent)
+        if home is None:
+            job = loose_job([path], chart=ChartSettings(width_mm=width))
+        else:
+            job = job_with(load_job(home), path)
+        advice = say_advice(job, job.photos[0])
+        if home is None and not advice.scaled and "no_chart" not in _flags(advice):
+            _print(f"  {NO_SCALE}")
+        if home is not None:
+            _inspected(job, by)
+    except FullhideError as error:
+        say_error(error)
+
+
+def _inspected(job: Job, by: str | None) -> None:
+    """Inspect the one photo of a job and print a line a region."""
+    from fullhide.cli_record import default_name
+    from fullhide.console import printable, say_error
+    from fullhide.inspection import run_jobs
+    from fullhide.job import load_job
+
+    (entry,) = job.photos
+    named = any(known.file == entry.file for known in load_job(job.folder).photos)
+    (result,) = run_jobs([job], by=(by or default_name()) if named else None)
+    for problem in result.problems:
+        say_error(problem)
+    for photo in result.photos:
+        for region in photo.regions:
+            name = f"{region.part}: {region.name}" if region.part else region.name
+            name += " (proposed)" if region.proposed else ""
+            why = f": {region.reasons[0]}" if region.reasons else ""
+            _print(f"  {region.verdict or '-'}  {printable(name + why)}")
+    if not named:
+        _print("  Not named in job.toml yet: add it there with its part, and it counts.")
+
+
+def _print(text: str) -> None:
+    print(text)  # noqa: T201
+    sys.stdout.flush()
 
 
 def checked_width(chart_width_mm: float | None) -> float | None:
@@ -119,8 +230,7 @@ def say_advice(job: Job, entry: PhotoEntry) -> PhotoAdvice:
     name = printable(str(job.path(photo.file)))
     lines = [f"{name}: {'good' if photo.good else 'take it again'}"]
     lines += [f"  {number}. {item.says}" for number, item in enumerate(photo.advice, 1)]
-    print("\n".join(lines))  # noqa: T201
-    sys.stdout.flush()
+    _print("\n".join(lines))
     return photo
 
 
