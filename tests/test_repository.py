@@ -26,6 +26,7 @@ FLOORS = (
     {"job_file", "outlines", "outline_file", "job", "result"},
     {"record"},
     {"photo"},
+    {"card"},
     {"seam", "seam_path", "region", "chart", "light", "registration", "calibrate"},
     {"outline_edit", "surface", "background", "carry", "companion", "visibility"},
     {"verdict"},
@@ -40,10 +41,11 @@ FLOORS = (
     {"pictures", "console", "console_record"},
     {"batch"},
     {"inspection"},
-    {"cli_check"},
+    {"card_sheet"},
     {"report"},
     {"demo"},
     {"cli_carry", "cli_record", "cli_report", "cli_view"},
+    {"cli_card", "cli_check"},
     {"cli"},
 )
 # Test photographs stand beside the house: nothing of the engine may lean on them.

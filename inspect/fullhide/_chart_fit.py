@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from fullhide.colour import REC2020_TO_XYZ, WHITE_D50, delta_e00, lab_to_xyz, xyz_to_lab
 
-__all__ = ["ColourFit", "Tone", "fit_patches", "uncalibrated"]
+__all__ = ["ColourFit", "Tone", "fit_patches", "uncalibrated", "white_only"]
 
 F64: TypeAlias = NDArray[np.float64]
 F32: TypeAlias = NDArray[np.float32]
@@ -60,7 +60,7 @@ class ColourFit:
     Attributes
     ----------
     method
-        "linear 3x3", "root-polynomial degree 2" or "uncalibrated".
+        "linear 3x3", "root-polynomial degree 2", "paper white" or "uncalibrated".
     matrix
         (3, 3) or (3, 6) float64: coefficients of R, G, B (, √RG, √RB, √GB) for X, Y, Z.
     tone
@@ -155,6 +155,16 @@ def _root_transform(x: F32, matrix: F64) -> F32:
 def uncalibrated() -> ColourFit:
     """Working linear to XYZ (D50) by the colour space alone, for photos without a chart."""
     return ColourFit(method="uncalibrated", matrix=np.array(REC2020_TO_XYZ))
+
+
+def white_only(white: F64, paper: F64) -> ColourFit:
+    """Working linear to XYZ (D50) with only a white known: (3,) as seen, (3,) as it is.
+
+    Each channel is scaled by itself (von Kries, in the working space); colours stay as far off as
+    the camera's rendering is.
+    """
+    gain = paper / np.maximum(white, 1e-4)
+    return ColourFit(method="paper white", matrix=np.array(REC2020_TO_XYZ) * gain)
 
 
 def expand(rgb: F64, terms: Terms) -> F64:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "JOB_FILE",
+    "CardSettings",
     "ChartSettings",
     "Colour",
     "Job",
@@ -90,6 +91,19 @@ class ChartSettings:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CardSettings:
+    """A printed card lies in the photos.
+
+    Attributes
+    ----------
+    printed_mm
+        What its printed ruler of 100 mm measures, mm; None if nobody measured it.
+    """
+
+    printed_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PhotoEntry:
     """One photo of the job; every path is relative to the job folder.
 
@@ -157,6 +171,8 @@ class Job:
         What could not be used; the rest of the job goes on without it.
     loose
         Whether it is photos outside a job folder.
+    card
+        The printed card in the photos; None if job.toml says nothing of one.
     """
 
     name: str
@@ -172,6 +188,7 @@ class Job:
     problems: tuple[FullhideError, ...] = ()
     parts: tuple[PartEntry, ...] = ()
     loose: bool = False
+    card: CardSettings | None = None
 
     def part(self, name: str | None) -> PartEntry | None:
         """What is said of a part; None if job.toml has no [[part]] of that name."""
@@ -233,6 +250,7 @@ def load_job(folder: str | Path) -> Job:
         under=tuple(Colour(colour.name, _lab(colour.lab)) for colour in checked.under),
         thread=tuple(Colour(colour.name, _lab(colour.lab)) for colour in checked.thread),
         finish=Colour(checked.finish.name, _lab(checked.finish.lab)) if checked.finish else None,
+        card=CardSettings(printed_mm=checked.card.printed_mm) if checked.card else None,
         chart=ChartSettings(
             edition=None if own else (chart.edition or ChartSettings().edition),
             lab=own,

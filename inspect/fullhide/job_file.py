@@ -78,6 +78,8 @@ _EXPECTS: dict[str, str] = {
     "thread": "one or more [[thread]] tables",
     "finish": "a [finish] table",
     "chart": "a [chart] table",
+    "card": "a [card] table",
+    "printed_mm": "what the printed ruler of 100 mm measures, from 80 to 120",
     "limits": "a [limits] table",
     "photo": "one or more [[photo]] tables",
     "part_table": "one or more [[part]] tables",
@@ -162,6 +164,12 @@ class ChartTable(_Table):
         return self
 
 
+class CardTable(_Table):
+    """A printed card (`fullhide card`) lies in the photos."""
+
+    printed_mm: Annotated[Number, Field(ge=80, le=120)] | None = None
+
+
 class LimitsTable(_Table):
     """The limits; every key may be left out."""
 
@@ -226,6 +234,7 @@ class JobFile(_Table):
     thread: list[UnderTable] = []
     finish: FinishTable | None = None
     chart: ChartTable = ChartTable()
+    card: CardTable | None = None
     limits: LimitsTable = LimitsTable()
     part: list[PartTable] = []
     shop: ShopTable = ShopTable()
@@ -291,7 +300,7 @@ def _mistake(item: Any, model: type[BaseModel], path: KeyPath) -> Mistake:
 
 def _is_table(loc: KeyPath) -> bool:
     """Whether a location in the file is a table as a whole, not a key with a value."""
-    return loc[-1] in {"chart", "limits", "finish", "shop"} or (
+    return loc[-1] in {"chart", "card", "limits", "finish", "shop"} or (
         len(loc) == 2 and loc[0] in {"under", "thread", "part"}
     )
 
@@ -302,6 +311,7 @@ def _model_at(model: type[BaseModel], loc: KeyPath) -> type[BaseModel]:
         "thread": UnderTable,
         "finish": FinishTable,
         "chart": ChartTable,
+        "card": CardTable,
         "limits": LimitsTable,
         "part": PartTable,
         "shop": ShopTable,

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fullhide.calibrate import USUAL_BLUR_PX, blur_px, colour_fit, flat_field
+from fullhide.card import CardSpec, card_spec
 from fullhide.carry import Shot
 from fullhide.chart import ChartReading, ChartSpec, chart_spec, find_chart
 from fullhide.errors import FullhideError
@@ -118,7 +119,10 @@ def open_entry(job: Job, entry: PhotoEntry, *, photo: Photo | None = None) -> Op
 def chart_of(job: Job) -> ChartSpec:
     """The chart that a job's photos hold."""
     chart = job.chart
-    return chart_spec(chart.edition or "after-2014", lab=chart.lab, width_mm=chart.width_mm)
+    card = CardSpec() if job.card is None else card_spec(printed_mm=job.card.printed_mm)
+    return chart_spec(
+        chart.edition or "after-2014", lab=chart.lab, width_mm=chart.width_mm, card=card
+    )
 
 
 def prepared(
@@ -258,11 +262,13 @@ def _ignored(outlines: tuple[RegionOutline, ...], reading: ChartReading) -> tupl
     polygons = [o.polygon for o in outlines if o.kind in ("ignore", "chart")]
     if reading.found:
         polygons.append(_with_rim(reading.corners_px))
+    if reading.card.found:
+        polygons.append(_with_rim(reading.card.corners_px))
     return tuple(polygons)
 
 
 def _with_rim(corners: Polygon) -> Polygon:
-    """A chart's corners moved outwards, past the blur of its dark edge."""
+    """A chart's or card's corners moved outwards, past the blur of its dark edge."""
     off = corners - corners.mean(axis=0)
     reach = np.linalg.norm(off, axis=1, keepdims=True)
     return np.asarray(corners + off / np.maximum(reach, 1e-9) * _RIM_PX * np.sqrt(2.0))

@@ -155,6 +155,30 @@ FLAGS: dict[str, Flag] = {
             "lay the chart on something that its dark rim stands out from, and take it again",
         ),
         _flag(
+            "card_only",
+            "the photo shows a printed card but no chart, so colours rest on the paper's white "
+            "alone and are rough",
+            "lay the 24-patch chart beside the part as well, fully visible, and take it again",
+            {"match"},
+        ),
+        _flag(
+            "card_white_doubtful",
+            "the printed card's white is burnt out, shaded or dirty, so it sets no colours",
+            "lay a clean card flat in the same light as the part, and take it again darker",
+        ),
+        _flag(
+            "card_unmeasured",
+            "nobody measured the printed card's ruler, so millimetres may be off by 3 %: write "
+            "what it measures as printed_mm under [card] in job.toml",
+        ),
+        _flag(
+            "scales_differ",
+            "the chart and the printed card give different scales",
+            "check width_mm under [chart] and printed_mm under [card] in job.toml, and that the "
+            "chart lies flat in the frame",
+            {"show_through", "thin_coat"},
+        ),
+        _flag(
             "light_uneven",
             "the light falls off strongly across the surface",
             "put the lamps further away or one on either side, or photograph a grey board",
