@@ -6,11 +6,12 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from photo_files import jpeg, picture
 from staged import FOX, GREEN, ONE_SPOT, rendered
@@ -47,6 +48,7 @@ def test_a_photo_is_given_out_once_and_only_when_it_lies_still(tmp_path: Path) -
     assert arrivals.whole(7.0) == []
 
 
+@settings(deadline=None, max_examples=25)
 @given(
     st.lists(st.tuples(st.integers(0, 3), st.floats(0.05, 3.0)), min_size=1, max_size=12),
     st.integers(0, 3),
@@ -185,6 +187,8 @@ def test_the_command_tells_of_what_arrives_until_it_is_stopped(tmp_path: Path) -
         command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     ) as running:
         assert running.stdout is not None
+        guard = threading.Timer(120, running.kill)
+        guard.start()
         assert running.stdout.readline().startswith("Watching")
         (tmp_path / "a.jpg").write_bytes(PHOTO[: len(PHOTO) // 2])
         time.sleep(0.5)
@@ -192,6 +196,7 @@ def test_the_command_tells_of_what_arrives_until_it_is_stopped(tmp_path: Path) -
         lines = [running.stdout.readline() for _ in range(2)]
         running.send_signal(signal.SIGINT)
         _, err = running.communicate(timeout=60)
+        guard.cancel()
     assert lines[0].endswith("a.jpg: take it again\n")
     assert lines[1].startswith("  1. ")
     assert err == ""

@@ -76,12 +76,15 @@ SAYINGS: dict[str, str] = {
     "chart_glare": "Chart shines: tilt it, or move the lamp.",
     "chart_covered": "Chart covered or dirty: uncover and wipe it.",
     "chart_small": "Chart too small in the picture: go nearer, or use a larger one.",
+    "card_white_doubtful": "Printed card dirty, shaded or burnt out: clean it, even light.",
+    "scales_differ": "Chart and card disagree on size: check both widths in job.toml.",
     "light_uneven": "Light too one-sided: a second lamp, or the lamp further away.",
     "mixed_light": "Two kinds of light: use one kind, shut out the other.",
     "chart_doubtful": "Chart's colours are odd: clean it, check its edition in job.toml.",
 }
 #: What explains a flag of the chart: where one of these is said, it is not said as well.
 _EXPLAINED = {
+    "out_of_focus": {"too_dark"},
     "no_chart": {
         "damaged",
         "no_colour",
@@ -94,6 +97,7 @@ _EXPLAINED = {
     "chart_glare": {"chart_shaded", "clipped"},
     "chart_covered": {"chart_shaded"},
     "chart_small": {"too_far", "no_chart"},
+    "card_white_doubtful": {"clipped", "too_dark"},
     "mixed_light": {"no_colour", "too_dark", "clipped"},
     "chart_doubtful": {
         "no_chart",
