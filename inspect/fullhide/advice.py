@@ -232,7 +232,8 @@ def _said(seen: _Seen, limit_mm2: float) -> dict[str, str]:
         flags.add("glare")
     if chart_shade(ready.reading, ready.spec) > _SHADE:
         flags.add("chart_shaded")
-    if _not_sharp(seen, shiny="glare" in flags):
+    # A mirrored lamp's edges are soft however sharp the photo; burnt and dark ones are none.
+    if _not_sharp(seen, edges=not flags & {"glare", "clipped", "too_dark"}):
         flags.add("out_of_focus")
     bright = shiny > _SHINE[0][0]
     shines = "glare" in flags
@@ -275,7 +276,7 @@ def _mirrored(shiny: NDArray[np.float32], small: Look) -> bool:
     )
 
 
-def _not_sharp(seen: _Seen, *, shiny: bool) -> bool:
+def _not_sharp(seen: _Seen, *, edges: bool) -> bool:
     """Blurred by the chart's edges, or by the part's own where those are sharp."""
     ready = seen.ready
     scene = ready.scene
@@ -286,11 +287,11 @@ def _not_sharp(seen: _Seen, *, shiny: bool) -> bool:
     limit = max(limit, _PART_BLUR_PX)
     if ready.blur_px is not None and ready.blur_px > limit:
         return True
+    if not edges:
+        return False
     if not ready.reading.found:
         anywhere = photo_blur_px(scene.photo, limit_px=limit)
         return anywhere is not None and anywhere > limit
-    if shiny:  # the rim of a mirrored lamp is soft, however sharp the photo
-        return False
     part = part_blur_px(scene.photo, polygons=seen.polygons, reading=ready.reading, limit_px=limit)
     return part is not None and part > max(_PART_BLUR * limit, _PART_BLUR_PX)
 
