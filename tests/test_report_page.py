@@ -192,6 +192,26 @@ def test_every_measure_of_the_engine_has_plain_words(key: str) -> None:
     assert words.measure_words(key) != key.replace("_", " ")
 
 
+@pytest.mark.parametrize(
+    ("boxes", "says"),
+    [
+        (((100, 100, 130, 130),), "The place is marked with ? in the photo."),
+        (((100, 100, 130, 130), (200, 200, 240, 230)), "The 2 places are marked with ? in"),
+    ],
+)
+def test_a_place_to_look_at_is_marked_where_a_reason_says_look_there(
+    tmp_path: Path, boxes: tuple[tuple[int, int, int, int], ...], says: str
+) -> None:
+    shots = (replace(SHOTS[1], regions=(region("seat", "retake", unseen_px=boxes),)),)
+    job = inspected_job_of(tmp_path / "j", shots, "name = 'j'\n" + WHOLE_SEAT)
+    page = page_of(known_of_record(job), now=NOW)
+    photo = page.photos[0]
+    assert [(mark.label, mark.box_px) for mark in photo.marks] == [("?", box) for box in boxes]
+    assert says in " ".join(page.regions[0].why)
+    drawn = marks_svg(whole(photo.size_px), photo.marks)
+    assert drawn.count(">?</text>") == len(boxes)
+
+
 def test_limits_say_where_they_come_from(page: Page) -> None:
     sources = {limit.key: limit.source for limit in page.limits}
     assert sources.pop("show_through_mm2") == "written in job.toml"

@@ -39,6 +39,8 @@ _MOST_LOGO = 1 << 20
 _LOGO_TYPES = {b"\x89PNG": "png", b"\xff\xd8\xff": "jpeg"}
 #: Findings whose marks are brackets around a patch, not a ring around a spot.
 _PATCHES = frozenset({"evenness", "thin_coat", "match", "odd_patch"})
+#: Mark of a place to look at, which has no number.
+_LOOK = "?"
 _ORDER: tuple[Word, ...] = ("fail", "retake", "missing", "not yet", "pass", "not judged")
 
 
@@ -205,6 +207,12 @@ def _photo(
         for item in items
         for finding in item.findings
     ]
+    # The few places that could hide a spot: where a reason says "look there".
+    marks += [
+        Mark(label=_LOOK, word="retake", box_px=box, patch=True)
+        for item in items
+        for box in item.region.unseen_px
+    ]
     outlines = [_outline(item) for item in items if item.outline is not None]
     return PhotoFacts(
         key=key,
@@ -259,6 +267,10 @@ def _region(item: Inspected, photos: Mapping[str, PhotoFacts]) -> Region:
     facts = photos[item.photo.file] if item.photo is not None else None
     share = region.measures.get("judged_share")
     why = (item.missing,) if item.missing else (*item.against, *region.reasons)
+    if region.unseen_px and not item.missing:
+        count = len(region.unseen_px)
+        there = "the place is" if count == 1 else f"the {count} places are"
+        why = (*why, f"{there} marked with {_LOOK} in the photo")
     if item.airbag:
         # The notice stands once with the part.
         why = tuple(words.without_work(text) for text in why if wording.AIRBAG_NOTICE not in text)
