@@ -25,7 +25,9 @@ K95 = 1.96
 UNEVEN_DE = 2.0
 #: A reason that names a photo to take.
 _ASKS = re.compile(
-    r"\btake (it|the photo) again\b|\bphotograph (a|the)\b|\bshoot again\b", re.IGNORECASE
+    r"\btake (it|the photo|the region, in parts if need be,) again\b|\bphotograph (a|the)\b"
+    r"|\bshoot again\b",
+    re.IGNORECASE,
 )
 
 
