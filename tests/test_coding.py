@@ -12,7 +12,8 @@ from scipy.fft import idctn
 from scipy.ndimage import gaussian_filter
 
 from fullhide._coding import jpeg_coding
-from fullhide.checks.filter import Level, levels, significance, threshold
+from fullhide.checks.filter import significance, threshold
+from fullhide.checks.levels import Level, levels
 from fullhide.colour import lab_to_xyz
 from fullhide.region import Patch
 from fullhide.surface import colour_pair

@@ -14,15 +14,8 @@ from scipy.stats import norm
 
 from fullhide.background import enlarged
 from fullhide.checks.extent import Extent, extent_of
-from fullhide.checks.filter import (
-    FALSE_ALARMS,
-    Level,
-    covariance_of,
-    levels,
-    sampled,
-    significance,
-    threshold,
-)
+from fullhide.checks.filter import FALSE_ALARMS, significance, threshold
+from fullhide.checks.levels import Level, covariance_of, levels, sampled
 from fullhide.checks.reach import detectable_mm2, headroom, reach
 from fullhide.colour import lab_to_xyz
 from fullhide.surface import Pair, colour_pair

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fullhide.background import Background, background, masked_blur
-from fullhide.checks.filter import covariance_of
+from fullhide.checks.levels import covariance_of
 from fullhide.colour import delta_e00, lab_to_xyz, xyz_to_lab, xyz_to_srgb8
 from fullhide.job import Job
 from fullhide.judge import Scene, finish_of

@@ -300,8 +300,14 @@ def _spot(rng: np.random.Generator, scene: Scene, at: tuple[float, float], faint
     delta_e = None if rng.random() < 0.5 else float(rng.uniform(3, 14))
     if faint and not small:
         low, delta_e = 2.0, float(rng.uniform(3.5, 6.2))
+    under = str(rng.choice([name for name, _ in scene.under]))
+    if delta_e is not None:  # no more than the bare colour itself brings
+        bare = _spectra.delta_e_2000(
+            np.asarray(dict(scene.under)[under], float), np.asarray(scene.finish, float)
+        )
+        delta_e = min(delta_e, 0.9 * float(bare))
     return Spot(
-        str(rng.choice([name for name, _ in scene.under])),
+        under,
         at,
         area_mm2=float(np.exp(rng.uniform(np.log(low), np.log(high)))),
         shape=str(rng.choice(["round", "irregular", "elongated"])),

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from fullhide.checks.filter import Level
+from fullhide.checks.levels import Level
 from fullhide.surface import Pair
 
 __all__ = ["detectable_mm2", "headroom", "places", "reach", "unseen"]

@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fullhide.background import Background
-from fullhide.checks.filter import Level, levels, significance, threshold
+from fullhide.checks.filter import significance, threshold
+from fullhide.checks.levels import Level, levels
 from fullhide.checks.outcome import Outcome
 from fullhide.checks.reach import detectable_mm2, headroom, places, reach, unseen
 from fullhide.checks.rows import in_rows

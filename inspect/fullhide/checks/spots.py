@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from fullhide.background import Background, masked_blur
 from fullhide.checks.extent import Extent, extent_of
-from fullhide.checks.filter import Level, covariance_of
+from fullhide.checks.levels import Level, covariance_of
 from fullhide.checks.outcome import Spot
 from fullhide.colour import WHITE_D50
 from fullhide.job import Limits
