@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from typing import get_args
 
 import numpy as np
@@ -89,6 +89,7 @@ class Asked:
     job: Job
     entries: dict[str, PhotoEntry]
     outlines: dict[str, list[RegionOutline]]
+    told: dict[int, tuple[str, ...]] = field(default_factory=dict)
 
     @classmethod
     def of(cls, job: Job) -> Asked:
@@ -97,6 +98,13 @@ class Asked:
         for outline in job.outlines:
             outlines.setdefault(outline.photo, []).append(outline)
         return cls(job, {entry.file: entry for entry in job.photos}, outlines)
+
+
+def _changed(asked: Asked, kept: KeptInspection) -> tuple[str, ...]:
+    """`changes`, worked out once for all regions of a photo."""
+    if kept.number not in asked.told:
+        asked.told[kept.number] = changes(asked, kept)
+    return asked.told[kept.number]
 
 
 def changes(asked: Asked, kept: KeptInspection, *, files: bool = True) -> tuple[str, ...]:
@@ -189,7 +197,7 @@ def against_region(region: RegionStanding, *, asked: Asked, last: Rank) -> tuple
         told.extend(_of_newest(region, newest, last))
         if newest.inspection.photo.file not in asked.entries:
             told.append(("removed", _removed(newest)))
-        elif changed := changes(asked, newest.inspection):
+        elif changed := _changed(asked, newest.inspection):
             what = " and ".join(changed)
             told.append(("changed", f"{what} changed since it was inspected: inspect it again"))
         elif source := _redrawn(region, newest, asked):

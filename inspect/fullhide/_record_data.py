@@ -144,6 +144,9 @@ class KeptInspection:
 
     def outline(self, name: str) -> RegionOutline | None:
         """The outline that a region was inspected in."""
+        for outline in self.outlines:  # mostly spelt alike
+            if outline.name == name:
+                return outline
         wanted = name.casefold()
         return next((o for o in self.outlines if o.name.casefold() == wanted), None)
 
