@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from qtpy.QtCore import Qt, QTimer
 from viewer_hand import dock, plain_bench
@@ -160,19 +161,23 @@ def test_a_moved_region_is_judged_alone_and_that_is_no_inspection_on_record(
 ) -> None:
     run(bench, "Photo")
     until(lambda: idle(bench))
+    said: list[str] = []
+    bench.said.connect(lambda text, bad: said.append(text))
     dyed, old = bench.model.photos[0].drawn
     canvas = drawing.Canvas(photo=FILES[0], size_px=(900, 720))
     bench.model.draw(drawing.moved((dyed, old), 0, (-20.0, 0.0), canvas))
     assert states(bench)[0] == ["open", "reference"]
+    assert bench.layers.findings is not None
+    assert not np.any(bench.layers.findings.data)  # no marks that belong to no region
     bench.model.select("dyed")
     run(bench, "Region")
     until(lambda: idle(bench))
     assert states(bench)[0] == ["fail", "reference"]
     assert not bench.model.unsaved  # a verdict belongs to outlines on disk
+    assert np.any(bench.layers.findings.data)
     assert len(Record(folder).inspections()) == 1
+    assert said[-1] == "A quick look: 1 fail. Press I to put the whole photo on record."
     # A finding that is not on record cannot be set aside.
-    said: list[str] = []
-    bench.said.connect(lambda text, bad: said.append(text))
     run(bench, "Set aside")
     asides = bench.part(Asides)
     assert asides.asked is not None
@@ -205,14 +210,14 @@ def test_a_finding_set_aside_by_keys_is_kept_shown_and_counted_after_reopening_t
     for _ in range(2):
         assert "set aside: a hair, wiped off" in finding_line(bench)
         assert "1 finding set aside" in dock(bench, JobDock).counts.text()
-        assert bench.layers.numbers is not None
+        until(lambda: bench.layers.numbers is not None and len(bench.layers.numbers.data) > 0)
         assert list(bench.layers.numbers.features["label"]) == ["1 (set aside)"]
         assert states(bench)[0][0] in ("fail", "aside")
         assert bench.model.photos[0].found is not None
         assert bench.model.photos[0].found.result.regions[0].verdict == "fail"
         bench.open(folder)
         until(lambda: bool(bench.model.photos[0].asides) and bench.picture(0) is not None)
-        until(lambda: bench.model.photos[0].found is not None)
+        until(lambda: bench.model.photos[0].found is not None and bench.layers.numbers is not None)
     bench.model.walk(1)
     run(bench, "Set aside")
     assert form.take.text() == "Take back"

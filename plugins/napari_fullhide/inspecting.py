@@ -166,7 +166,11 @@ class Inspector:
         what = Path(run.tasks[0].entry.file).name
         if len(run.tasks) > 1:
             what = f"{len(run.tasks)} photos"
-        self.bench.say(f"{what} inspected: {', '.join(named) or 'nothing to judge'}.")
+        found = ", ".join(named) or "nothing to judge"
+        if all(task.whole for task in run.tasks):
+            self.bench.say(f"{what} inspected: {found}.")
+        else:
+            self.bench.say(f"A quick look: {found}. Press I to put the whole photo on record.")
 
     def _tell(self, progress: Progress | None) -> None:
         self.progress = progress

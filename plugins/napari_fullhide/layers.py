@@ -134,13 +134,15 @@ class JobLayers:
             return
         regions = [region for region in state.regions() if region.findings]
         found = [(finding, region) for region in regions for finding in region.findings]
+        known = [finding.id for finding, _ in found]
         shape = self.photo.data.shape[:2]
         rings = () if state.found is None else state.found.rings(_rim(shape))
         # napari draws small numbers four times as fast.
         few = all(int(crop.max()) < 256 for _, crop in rings)
         labels: NDArray[Any] = np.zeros(shape, np.uint8 if few else np.uint16)
         for (x0, y0, x1, y1), crop in rings:
-            np.copyto(labels[y0:y1, x0:x1], crop, where=crop > 0, casting="unsafe")
+            # Not those of a region that was drawn anew since.
+            np.copyto(labels[y0:y1, x0:x1], crop, where=np.isin(crop, known), casting="unsafe")
         boxes = np.array([finding.box_px for finding, _ in found], np.float64).reshape(-1, 4)
         with self.quietly():
             self.findings.data = labels

@@ -137,6 +137,7 @@ class Pen:
             self.bench.say("Choose the region that is to be cut first: click it.")
             return
         self.mode, self.cross, self.handles.corner = mode, None, None
+        self._pointer = None
         self.sketch = None if mode == "change" else Sketch(mode)
         self._show()
 
