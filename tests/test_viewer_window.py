@@ -181,6 +181,16 @@ def test_a_click_on_a_finding_goes_there(opened: Bench, stored: Path) -> None:
     assert "Old green shows through at 1 place" in job.reasons.text()
 
 
+def test_no_line_stays_chosen_when_the_whole_photo_is_looked_at(
+    opened: Bench, stored: Path
+) -> None:
+    opened.model.put(0, inspected(stored, 0))
+    dock(opened, ToolStrip).buttons["Next place"].click()
+    assert dock(opened, JobDock).regions.currentItem() is not None
+    dock(opened, ToolStrip).buttons["Whole"].click()
+    assert dock(opened, JobDock).regions.currentItem() is None
+
+
 def test_findings_can_be_sorted_by_size(bench: Bench, stored: Path) -> None:
     from napari_fullhide.job_dock import _SIZE, _WHAT, _Row
 
@@ -291,8 +301,10 @@ def test_a_map_is_drawn_where_the_engine_says(
     size = np.array(shown.data.shape[:2]) * shown.scale
     np.testing.assert_allclose(size, (720, 900), rtol=1e-6)
     np.testing.assert_allclose(shown.translate, 0.5 * (shown.scale - 1))
+    assert dock(opened, JobDock).message.text().startswith("The map: ")
     dock(opened, ToolStrip).buttons[text].click()
     assert not shown.visible
+    assert dock(opened, JobDock).message.text() == ""
 
 
 def test_moving_an_outline_draws_the_map_anew(opened: Bench, until: Until) -> None:

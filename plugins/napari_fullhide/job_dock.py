@@ -177,6 +177,8 @@ class JobDock(QWidget):
         wanted = (model.region, model.finding)
         self._quiet = True
         try:
+            if model.region is None:
+                self.regions.setCurrentItem(None)  # type: ignore[call-overload]
             for item in _items(self.regions):
                 if item.data(0, _WHAT) == wanted:
                     self.regions.setCurrentItem(item)

@@ -79,7 +79,11 @@ def key_lines(actions: Iterable[Action]) -> list[tuple[str, str, str]]:
     from napari_fullhide.widgets import key_text
 
     return [
-        (action.group, action.text, ", ".join(key_text(key) for key in action.keys))
+        (
+            action.group,
+            f"{action.text}: {action.tip}" if action.tip else action.text,
+            " or ".join(key_text(key) for key in action.keys),
+        )
         for action in actions
         if action.keys
     ]

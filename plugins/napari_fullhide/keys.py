@@ -38,10 +38,11 @@ class KeysWindow(QDialog):
                 f"<tr><td>{escape(keys)}&nbsp;&nbsp;&nbsp;</td><td>{escape(words)}</td></tr>"
             )
         text = QLabel(f"<table cellpadding=3>{''.join(rows)}</table>")
+        text.setWordWrap(True)
         close = QPushButton("Close (Esc)")
         close.setMinimumHeight(LEAST_PX)
         close.clicked.connect(self.accept)
         column = QVBoxLayout(self)
-        column.addWidget(scrolled(text, width=320))
+        column.addWidget(scrolled(text, width=600))
         column.addWidget(close)
-        self.resize(360, 560)
+        self.resize(640, 600)

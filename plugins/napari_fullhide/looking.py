@@ -32,7 +32,7 @@ def _photo_actions(bench: Bench, there: Callable[[], bool]) -> list[Action]:
     return [
         Action(
             group="Photo",
-            text="Before",
+            text="Previous",
             keys=(",", "PgUp"),
             run=partial(model.step, -1),
             tip="The photo before this one.",

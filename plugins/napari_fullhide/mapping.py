@@ -45,6 +45,11 @@ _KINDS: tuple[tuple[str, str, Which, str], ...] = (
     ("ΔE", "2", "delta_e", "How far each place is off the colour around it."),
     ("Flat", "3", "flat", "The surface with shading and shine taken off."),
 )
+_SAYS: dict[Which, str] = {
+    "share": "The map: share of the colour beneath, {:g} and more brightest.",
+    "delta_e": "The map: ΔE off the colour around the place, {:g} and more brightest.",
+    "flat": "The map: the surface with shading and shine taken off.",
+}
 
 
 class _Maps:
@@ -71,6 +76,7 @@ class _Maps:
     def switch(self, which: Which) -> None:
         """Show a map instead of the others, or none."""
         self.wanted = None if self.wanted == which else which
+        self.bench.say("")
         self._draw()
 
     def _again(self) -> None:
@@ -89,7 +95,7 @@ class _Maps:
         maps, limits = self._made[1], model.job.limits
         most = {"share": _SHARE_MOST, "delta_e": _LIMITS_MOST * limits.show_through_delta_e}
         layers.show_map(getattr(maps, self.wanted), maps.factor, limit=most.get(self.wanted))
-        self.bench.say("")
+        self.bench.say(_SAYS[self.wanted].format(most.get(self.wanted, 0.0)))
 
     def _make(self) -> None:
         index, job = self.bench.model.index, self.bench.model.job
