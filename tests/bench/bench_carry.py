@@ -227,8 +227,8 @@ def run(seed: int, number: int, folder: Path, *, verbose: bool) -> dict:
         shot(earlier), outlines, shot(later), file="later.jpg", mm_per_px=pair.earlier.mm_per_px
     )
     took = time.perf_counter() - start
-    out = {"kind": pair.kind, "taken": bool(carried.outlines), "seconds": took}
-    if carried.outlines and pair.kind in CHANGES:
+    out = {"kind": pair.kind, "taken": carried.map.found, "seconds": took}
+    if carried.map.found and pair.kind in CHANGES:
         off = errors_mm(pair, outlines, carried)
         out |= {"median": float(np.median(off)), "worst": float(off.max())}
         out["left_out"] = len(carried.left_out)
@@ -274,6 +274,7 @@ def main() -> None:
         taken = [r for r in mine if r["taken"]]
         medians = np.array([r["median"] for r in taken])
         worst = np.array([r["worst"] for r in taken])
+        left = sum(r["left_out"] > 0 for r in taken)
         told = "" if not taken else (
             f"error mm: median {np.median(medians):.2f}, "
             f"95 % of photos {np.quantile(medians, 0.95):.2f}, "
@@ -281,6 +282,8 @@ def main() -> None:
             f"(largest {worst.max():.2f})"
         )  # fmt: skip
         print(f"  {kind:14s} carried {len(taken)} of {len(mine)}  {told}")
+        if left:
+            print(f"  {'':14s} {left} with an outline left out that runs out of the later photo")
     for kind in FALSE_KINDS:
         mine = [r for r in false if r["kind"] == kind]
         if mine:
