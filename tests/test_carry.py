@@ -234,6 +234,7 @@ def test_inspect_proposes_where_nothing_can_be_carried_and_says_so(tmp_path: Pat
     assert {"seat", "front seam"}.isdisjoint(region["name"] for region in told["regions"])
     assert all(region["proposed"] for region in told["regions"])
     assert "not_carried" in told["quality"]["flags"]
+    assert any("could not be carried over" in reason for reason in told["regions"][0]["reasons"])
     (refused,) = told["quality"]["outlines"]["refused"]
     assert refused["photo"] == "first.jpg"
     assert "same surface" in refused["why"]

@@ -25,12 +25,15 @@ from fullhide.outlines import RegionOutline
 from fullhide.photo import Photo, open_photo
 from fullhide.registration import chart_map, mapped, view_map
 from fullhide.result import ChartResult, JobResult, PhotoResult, RegionResult
+from fullhide.wording import flag_reasons
 
 __all__ = ["Inspection", "Judged", "PhotoArtifacts", "inspect_job", "inspect_photo"]
 
 Labels = NDArray[np.uint16]
 Box = tuple[int, int, int, int]
 
+#: Flags of a photo that tell of outlines from an earlier one.
+_NOT_CARRIED = ("not_carried", "carried_in_part")
 #: One region's result, its findings in the pixels of a box of the photo, and the box.
 Judged = tuple[RegionResult, Labels | None, Box]
 
@@ -162,6 +165,7 @@ def inspect_photo(
     seconds = Seconds(entry.also, lambda file: _second(job, file, scene, reading, spec, polygons))
     judged = _judged(scene, outlines, job, entry, seconds, kept or {}, on_region, threads)
     regions, labels = _numbered(scene, judged)
+    regions = _with_notes(regions, scene.flags)
     photo = scene.photo
     result = PhotoResult(
         file=entry.file,
@@ -263,6 +267,16 @@ def _numbered(
         numbered = tuple(replace(f, id=numbers[f.id]) for f in result.findings)
         results.append(replace(result, findings=numbered))
     return tuple(results), labels
+
+
+def _with_notes(
+    regions: tuple[RegionResult, ...], flags: tuple[str, ...]
+) -> tuple[RegionResult, ...]:
+    """The first region also says what could not be carried over to the photo."""
+    said = flag_reasons(name for name in _NOT_CARRIED if name in flags)
+    if not said or not regions:
+        return regions
+    return (replace(regions[0], reasons=(*regions[0].reasons, *said)), *regions[1:])
 
 
 def _chart_result(reading: ChartReading, fit: ColourFit, spec: ChartSpec) -> ChartResult:
