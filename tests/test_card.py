@@ -15,7 +15,7 @@ from photo_files import png
 
 from fullhide import cli
 from fullhide._card_layout import CARDS, DICTIONARY, FRAME, SMALL_FRAME, seam_card
-from fullhide.calibrate import colour_fit, flat_field
+from fullhide.calibrate import blur_px, colour_fit, flat_field
 from fullhide.card import card_spec, find_card
 from fullhide.card_sheet import PAPERS, Paper, card_pdf
 from fullhide.chart import chart_spec, find_chart
@@ -215,6 +215,17 @@ def test_what_is_no_card_is_none(what: str, tmp_path: Path) -> None:
             painted.encoded[200:340, 100 + 200 * number : 240 + 200 * number] = marker[..., None]
     reading = find_card(photographed(tmp_path, painted), spec=card_spec(printed_mm=100.0))
     assert not reading.found
+
+
+@pytest.mark.parametrize("blur", [1.5, 3.0])
+def test_the_card_tells_how_sharp_the_photo_is(blur: float, tmp_path: Path) -> None:
+    painted = paint_card(SEAM, Placement(width_share=0.5, turn=8), lab=LAB, seed=9, blur=blur)
+    photo = photographed(tmp_path, painted)
+    reading = find_chart(photo, spec=chart_spec(card=card_spec(printed_mm=100.0)))
+    seen = blur_px(photo, reading=reading, polygons=[])
+    # Never told as sharper than it is; up to half as much too soft (our own tolerance).
+    assert seen is not None
+    assert 0.95 * blur < seen < 1.5 * blur
 
 
 def test_specks_do_not_darken_the_white_and_a_shadow_is_no_white(tmp_path: Path) -> None:

@@ -90,7 +90,6 @@ _EXPLAINED = {
         "no_colour",
         "too_dark",
         "clipped",
-        "out_of_focus",
         "chart_mirrored",
         "chart_covered",
     },
@@ -285,13 +284,14 @@ def _not_sharp(seen: _Seen, *, edges: bool) -> bool:
         limit = _BLUR_OVER_SPOT * seen.across_mm / (2.355 * scene.mm_per_px)
     # From too far the limit is a pixel or so, which no lens reaches: that is told as too far.
     limit = max(limit, _PART_BLUR_PX)
+    reading = ready.reading
+    if not reading.found and not reading.card.found:  # a part's rolled rim is soft by itself
+        anywhere = photo_blur_px(scene.photo, limit_px=limit) if edges else None
+        return anywhere is not None and anywhere > limit
     if ready.blur_px is not None and ready.blur_px > limit:
         return True
     if not edges:
         return False
-    if not ready.reading.found:
-        anywhere = photo_blur_px(scene.photo, limit_px=limit)
-        return anywhere is not None and anywhere > limit
     part = part_blur_px(scene.photo, polygons=seen.polygons, reading=ready.reading, limit_px=limit)
     return part is not None and part > max(_PART_BLUR * limit, _PART_BLUR_PX)
 

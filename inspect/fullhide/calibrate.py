@@ -100,12 +100,13 @@ def xyz_of(fit: ColourFit, field: FlatField) -> ToXYZ:
 
 
 def blur_px(photo: Photo, *, reading: ChartReading, polygons: Sequence[Polygon]) -> float | None:
-    """Blur at the chart, or at the rim of the largest region where there is no chart.
+    """Blur at the chart or the printed card, or else at the rim of the largest region.
 
     None where no edge tells.
     """
-    if reading.found:
-        polygons = [reading.corners_px]
+    printed = reading.found or reading.card.found
+    if printed:
+        polygons = [reading.corners_px if reading.found else reading.card.corners_px]
     if not polygons:
         return None
     widest = max(polygons, key=lambda p: float(np.prod(np.ptp(p, axis=0))))
@@ -115,4 +116,4 @@ def blur_px(photo: Photo, *, reading: ChartReading, polygons: Sequence[Polygon])
     if max(x1 - x0, y1 - y0) > _FOCUS_CROP_PX:
         x1, y1 = min(x1, x0 + _FOCUS_CROP_PX), min(y1, y0 + _FOCUS_CROP_PX)
     blur = edge_blur_px(photo.linear((x0, y0, x1, y1))[..., 1].copy())
-    return blur * _CHART_EDGES if blur is not None and reading.found else blur
+    return blur * _CHART_EDGES if blur is not None and printed else blur
