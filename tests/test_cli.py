@@ -175,7 +175,7 @@ def test_a_pipe_gets_one_plain_line_a_region(run: Run, tmp_path: Path) -> None:
     ]
     assert "bench: seat" in lines[1]
     assert lines[1].endswith("Reason for fail [red]not markup[/red].")
-    assert lines[3].startswith("1 pass, 1 fail, 1 retake. Next: touch up")
+    assert lines[3].startswith("1 pass, 1 fail, 1 retake. Next: do what is said beside")
     assert lines[4] == SCOPE
     assert len(lines) == 5
     assert out.isascii()

@@ -17,6 +17,7 @@ from fullhide.console import SCOPE
 from fullhide.job import Job
 from fullhide.record import Record
 from fullhide.result import JobResult, RegionResult
+from fullhide.wording import AIRBAG_REFER, flag_reasons, spots_reason, thin_reason
 
 Run = Callable[..., tuple[int, str, str]]
 SPOT = spot(1, 37.0, (100.0, 100.0))
@@ -269,3 +270,23 @@ def test_the_airbag_notice_goes_with_the_part(run: Run, says: dict[str, Any]) ->
     run("inspect", "job")
     _, out, _ = run("status", "job")
     assert "bench: This region may contain an airbag or tear seam." in out
+
+
+def test_status_repeats_no_advice_from_before_an_airbag_was_known_of(run: Run, says) -> None:
+    why = (
+        spots_reason("old green", [(37.0, None)], sure=True, airbag=False),
+        thin_reason("old green", [9.0], sure=True, airbag=False),
+        *flag_reasons(["odd_patch", "grain_hides"]),
+    )
+    says["seat.jpg"] = judged("fail", SPOT, LARGE, reasons=why)
+    run("inspect", "job")
+    _, before, _ = run("status", "job")
+    assert before.count("touch up and shoot") == before.count("touch it up") == 1
+    assert before.count("another coat") == 1
+    write_job(Path("job"), SHOT_AGAIN[0], parts=PART + "airbag = true\n")
+    for told in (run("status", "job")[1], run("status", "job", "--json", "-")[1]):
+        assert "touch" not in told
+        assert "another coat" not in told
+        assert "old green shows through" in told
+        assert "take it again from nearer" in told  # the photo that settles it is still asked for
+        assert AIRBAG_REFER in told

@@ -25,6 +25,7 @@ from staged import (
     spot,
 )
 
+from fullhide.checks.outcome import Outcome
 from fullhide.job import PartEntry
 from fullhide.phantom import (
     Camera,
@@ -241,6 +242,20 @@ def test_an_airbag_part_that_was_not_dyed_at_all_gets_no_advice_either(tmp_path:
     said = " ".join(region.reasons).lower()
     assert "airbag or tear seam" in said
     assert "dye it" not in said
+
+
+def test_a_flag_advises_no_work_on_an_airbag_part_either(tmp_path: Path, monkeypatch) -> None:
+    def odd(*_: object, **__: object) -> Outcome:
+        return Outcome(check="evenness", verdict="retake", flags=("odd_patch",))
+
+    monkeypatch.setattr("fullhide.judge.evenness", odd)
+    region = box_outline(rendered(CLEAN).truth.region_px)
+    plain = " ".join(region_of(CLEAN, tmp_path, outlines=[region], part="front").reasons)
+    assert "stands out from the rest by far" in plain
+    assert "touch it up" in plain
+    told = " ".join(region_of(CLEAN, tmp_path, outlines=[region], part="seat bolster").reasons)
+    assert "stands out from the rest by far: refer to the vehicle maker" in told
+    assert "touch" not in told
 
 
 def test_an_ignored_zone_hides_what_lies_in_it(tmp_path: Path) -> None:

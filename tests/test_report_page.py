@@ -133,14 +133,14 @@ ADVICE = (
 
 @pytest.mark.parametrize("reason", ADVICE)
 def test_advice_from_before_an_airbag_was_known_of_is_not_repeated(reason: str) -> None:
-    told = words.without_work(reason)
+    told = wording.without_work(reason)
     assert told.endswith(wording.AIRBAG_REFER)
     assert told.startswith(reason.partition(": ")[0])
 
 
 @pytest.mark.parametrize("reason", [*wording.flag_reasons(["grain_hides"]), "nothing was found"])
 def test_a_photo_may_be_asked_for_where_an_airbag_is(reason: str) -> None:
-    assert words.without_work(reason) == reason
+    assert wording.without_work(reason) == reason
 
 
 def test_a_part_that_is_said_to_hold_an_airbag_afterwards_loses_its_advice(tmp_path: Path) -> None:

@@ -26,7 +26,7 @@ from fullhide.quality import FLAGS
 from fullhide.record import KeptInspection
 from fullhide.result import Verdict
 from fullhide.verdict import coverage_factor, decide
-from fullhide.wording import AIRBAG_REFER
+from fullhide.wording import AIRBAG_REFER, without_work
 
 __all__ = ["Asked", "Rank", "against_region", "changes", "gate_of", "rank", "rank_words", "stands"]
 
@@ -310,6 +310,8 @@ def _why(region: RegionStanding, newest: Round) -> str:
         return says
     reasons = [reason for reason in newest.result.reasons if "airbag or tear seam" not in reason]
     what = reasons[0].rstrip(".") if reasons else "no reason was kept"
+    if region.airbag:
+        what = without_work(what)
     asides = sum(spot.set_aside is not None for spot in newest.spots)
     aside = f" ({asides} of its findings set aside)" if asides else ""
     return f"{newest.result.verdict}{aside}: {what}"

@@ -7,6 +7,7 @@ from typing import Any
 from fullhide._record_codec import finding_json
 from fullhide._standing_data import Against, Answered, RegionStanding, Round, Standing
 from fullhide.record import SetAside
+from fullhide.wording import without_work
 
 __all__ = ["to_json"]
 
@@ -69,12 +70,12 @@ def _region(region: RegionStanding) -> dict[str, Any]:
         "stands": region.stands,
         "word": region.word,
         "against": [_against(item) for item in region.against],
-        "rounds": [_round(one) for one in region.rounds],
+        "rounds": [_round(one, airbag=region.airbag) for one in region.rounds],
     }
 
 
-def _round(one: Round) -> dict[str, Any]:
-    shot = one.inspection
+def _round(one: Round, *, airbag: bool) -> dict[str, Any]:
+    shot, reasons = one.inspection, one.result.reasons
     return {
         "number": one.number,
         "photo": shot.photo.file,
@@ -86,7 +87,7 @@ def _round(one: Round) -> dict[str, Any]:
         "by": shot.by,
         "fullhide": shot.fullhide,
         "verdict": one.result.verdict,
-        "reasons": list(one.result.reasons),
+        "reasons": [without_work(why) for why in reasons] if airbag else list(reasons),
         "spots": [_spot(spot) for spot in one.spots],
     }
 

@@ -27,6 +27,7 @@ Examples:
   fullhide report my_job
   fullhide report my_job --out pages
 
+\b
 A [shop] table in job.toml puts a name and a logo on them:
   [shop]
   name = "Harbour Trim"

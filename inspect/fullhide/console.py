@@ -64,7 +64,7 @@ def summary(result: JobResult) -> str:
         what = "1 input" if problems == 1 else f"{problems} inputs"
         parts.append(f"{what} could not be used.")
     if count["fail"]:
-        parts.append("Next: touch up the spots named above and photograph those regions again.")
+        parts.append("Next: do what is said beside each fail, then photograph those regions again.")
     elif count["retake"]:
         parts.append("Next: take the photos marked retake again, as said beside them.")
     elif problems:

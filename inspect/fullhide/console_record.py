@@ -80,7 +80,7 @@ def _show_region(region: RegionStanding, widths: tuple[int, int]) -> None:
     if newest is not None and word == newest.result.verdict:
         # The gate names the first reason; who does the work needs them all.
         own = [why.rstrip(".") for why in newest.result.reasons if why != AIRBAG_NOTICE]
-        said[1:1] = own[1:]
+        said[1:1] = map(wording.without_work, own[1:]) if region.airbag else own[1:]
     asides = [spot.set_aside for spot in (newest.spots if newest is not None else ())]
     said += [aside_words(aside) for aside in asides if aside is not None]
     for text in said:

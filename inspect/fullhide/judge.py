@@ -409,8 +409,8 @@ def _result(
     reasons.extend(ask.reasons if verdict == "retake" else wording.flag_reasons(settle))
     if verdict == "pass":
         reasons.insert(0, wording.passed_reason(job.limits, judged_share))
-    if airbag:
-        reasons.append(wording.AIRBAG_NOTICE)
+    if airbag:  # a flag knows nothing of airbags
+        reasons = [*map(wording.without_work, reasons), wording.AIRBAG_NOTICE]
     findings, labels = findings_of(outcomes, view, scaled=scene.scaled)
     measures = {name: m for o in outcomes for name, m in o.measures.items()}
     measures["judged_share"] = Measure(value=judged_share, u=None, limit=None, unit="1")

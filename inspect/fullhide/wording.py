@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 
 from fullhide.job import Limits
@@ -21,6 +22,7 @@ __all__ = [
     "spots_reason",
     "thin_reason",
     "unseen_reason",
+    "without_work",
 ]
 
 SCOPE = (
@@ -56,12 +58,25 @@ _AIRBAG_WORDS = (
     "dashboard, passenger",
     "curtain",
 )
+_WORK = re.compile(r"touch(ed)? (it |them )?up|\b(another|next|more) coats?\b|\bspray|\bdye it\b")
 
 
 def may_hold_airbag(*names: str | None) -> bool:
     """Whether a region's or part's name speaks of a place where an airbag may be."""
     text = " ".join(name.lower() for name in names if name)
     return any(word in text for word in _AIRBAG_WORDS)
+
+
+def without_work(text: str) -> str:
+    """A reason as it is told of a place where an airbag may be: whom to ask instead of any work.
+
+    What was inspected before job.toml spoke of an airbag still holds the advice of then.
+    """
+    for work in _WORK.finditer(text):
+        colon = text.rfind(": ", 0, work.start())
+        if colon >= 0:  # otherwise it is the name of a colour
+            return f"{text[:colon]}: {AIRBAG_REFER}"
+    return text
 
 
 def size(area_mm2: float) -> str:
@@ -110,6 +125,7 @@ def thin_reason(under: str, areas_mm2: Sequence[float | None], *, sure: bool, ai
         return text + ": too near the limit, or too like shade or shine, to tell"
     if airbag:
         return f"{text}: {AIRBAG_REFER}"
+    # Not a spot at a time, which leaves a rim: common practice, no source.
     return text + ": no touch-up, spray another coat over the panel and shoot again"
 
 

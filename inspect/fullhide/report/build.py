@@ -273,7 +273,7 @@ def _region(item: Inspected, photos: Mapping[str, PhotoFacts]) -> Region:
         why = (*why, f"{there} marked with {_LOOK} in the photo")
     if item.airbag:
         # The notice stands once with the part.
-        why = tuple(words.without_work(text) for text in why if wording.AIRBAG_NOTICE not in text)
+        why = tuple(wording.without_work(text) for text in why if wording.AIRBAG_NOTICE not in text)
     return Region(
         name=region.name,
         part=item.part,

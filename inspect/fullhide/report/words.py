@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Mapping
 from dataclasses import fields
 from pathlib import Path
@@ -42,7 +41,6 @@ __all__ = [
     "trust_words",
     "unit_words",
     "where_words",
-    "without_work",
 ]
 
 #: What a verdict means, beside its word.
@@ -219,18 +217,6 @@ def do_words(kind: str, verdict: Verdict | None, *, airbag: bool) -> str:
     if verdict == "retake":
         return "look here: the photo cannot tell"
     return _DO.get(kind, "look at it")
-
-
-_WORK = re.compile(r"touch(ed)? (it |them )?up|\b(another|next|more) coats?\b|\bspray|\bdye\b")
-
-
-def without_work(text: str) -> str:
-    """A reason as it is told of a place where an airbag may be: whom to ask instead of any work.
-
-    What was inspected before job.toml spoke of an airbag still holds the advice of then.
-    """
-    head, colon, remedy = text.partition(": ")
-    return f"{head}: {wording.AIRBAG_REFER}" if colon and _WORK.search(remedy) else text
 
 
 def where_words(finding: Finding, outline: Outline | None, size_px: tuple[int, int]) -> str:
