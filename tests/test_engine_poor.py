@@ -133,6 +133,23 @@ def test_a_burnt_out_surface_is_not_passed(tmp_path: Path, exposure: float, spot
     assert any("burnt out" in reason for reason in region.reasons)
 
 
+@pytest.mark.parametrize("area_mm2", [1.2, 1.7, 2.5])
+@pytest.mark.parametrize("exposure", [1.3, 1.7])
+def test_a_pale_spot_that_burnt_out_is_not_passed(
+    tmp_path: Path, exposure: float, area_mm2: float
+) -> None:
+    """What is burnt out is left out; a pale colour beneath is the first to be."""
+    cream = ("old cream", (93.0, 0.0, 8.0))
+    what = scene(
+        finish=SAND,
+        under=(cream,),
+        camera=Camera(exposure=exposure, tone="phone"),
+        spots=(replace(spot(), under="old cream", area_mm2=area_mm2, softness_mm=0.0),),
+    )
+    region = region_of(what, tmp_path, finish=SAND, under=(cream,), mm_per_px=0.15)
+    assert region.verdict != "pass"
+
+
 def test_a_dark_noisy_photo_is_not_called_burnt_out(tmp_path: Path) -> None:
     region = region_of(scene(camera=Camera(exposure=0.002)), tmp_path, mm_per_px=0.15)
     assert region.verdict == "retake"

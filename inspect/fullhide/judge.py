@@ -41,10 +41,10 @@ Vector = NDArray[np.float64]
 Polygon = NDArray[np.float64]
 Box = tuple[int, int, int, int]
 
-#: A pass needs this share of the region judged, and no unjudged patch over this many times the
-#: limit's area (our own choice).
+#: A pass needs this share of the region judged, and no burnt-out patch over this part of the
+#: limit's area: a pale colour beneath is the first to burn out (our own choices).
 JUDGED_SHARE = 0.97
-_BLIND_OVER_LIMIT = 4.0
+_BLIND_OVER_LIMIT = 0.5
 #: Less of a region than this tells nothing of its evenness (our own choice).
 _EVEN_SHARE = 0.5
 #: Codes out of 255 below which a colour cannot be told from its neighbours (our own choice).

@@ -305,7 +305,7 @@ def _spot(rng: np.random.Generator, scene: Scene, at: tuple[float, float], faint
         bare = _spectra.delta_e_2000(
             np.asarray(dict(scene.under)[under], float), np.asarray(scene.finish, float)
         )
-        delta_e = min(delta_e, 0.9 * float(bare))
+        delta_e = min(delta_e, 0.9 * float(np.squeeze(bare)))
     return Spot(
         under,
         at,
