@@ -32,7 +32,7 @@ _TURNS = 8
 #: the most that one step counts.
 _COST, _MOST = 1.1, 4.0
 #: A seam is so long, mm, and goes this share of the way across the surface where it lies.
-_LONG_MM, _ACROSS = 45.0, 0.55
+_LONG_MM, _ACROSS = 28.0, 0.55
 #: Of its length so much is darker than what lies beside it, and its middle step by so much.
 _DARK_SHARE, _DARK = 0.85, 3.2
 #: A seam keeps so near to one even bow, mm at the mean; creases wander.
@@ -118,7 +118,11 @@ class _Turned:
         values = self._dark[rows, columns]
         # The way across is what the surface shows about the line's middle row.
         middle = round(float(rows.mean()))
-        across = int((self._whole[max(0, middle - 3) : middle + 4].max(axis=0) > 0).sum())
+        gaps = np.flatnonzero(self._whole[max(0, middle - 3) : middle + 4].max(axis=0) == 0)
+        left, right = gaps[gaps < columns[0]], gaps[gaps > columns[-1]]
+        begin = int(left[-1]) + 1 if len(left) else 0
+        end = int(right[0]) if len(right) else self._whole.shape[1]
+        across = end - begin
         long = len(columns)
         if long < _FEWEST or long * mm < _LONG_MM or long < _ACROSS * across:
             return none
