@@ -37,6 +37,11 @@ ADVICE = ("touch up", "coat", "spray", "dye it")
         "SRS panel",
         "dash, passenger side",
         "passenger dash",
+        "dashboard, top, passenger's side",
+        "passenger-side dash",
+        "air-bag cover",
+        "roof lining, left",
+        "head_liner",
         "curtain strip",
     ],
 )

@@ -28,7 +28,6 @@ _MAX_RMS_SIDE = 0.03  # of the mean side: root mean square that a card may have 
 _MAX_RMS_PX = 0.9  # … or so many px
 _SEEN_PX = 0.25  # px: how well a corner is seen at best
 _MOST = 60  # markers kept, the largest
-_SMALL_SIDE = 500  # px: where print is looked for first
 _CONTRAST = 60  # codes between neighbouring black and white there, at least
 _MOST_AREA = 0.25  # of a photo searched at full size
 

@@ -143,15 +143,6 @@ class Record:
                 )
             return _record_rows.inspections_of(found)
 
-    def of_region(self, part: str | None, region: str) -> tuple[KeptInspection, ...]:
-        """Every inspection of a region, oldest first; the part as it was named then."""
-        return tuple(
-            kept
-            for kept in self.inspections()
-            if (kept.part or "").casefold() == (part or "").casefold()
-            and kept.region(region) is not None
-        )
-
     def read(self) -> Contents:
         """All that the standing of the job rests on, as of one moment."""
         with _read(self.path) as connection:

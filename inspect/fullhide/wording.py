@@ -50,12 +50,11 @@ _AIRBAG_WORDS = (
     "bolster",
     "pillar",
     "headliner",
+    "head liner",
     "headlining",
+    "head lining",
+    "roof lining",
     "steering",
-    "passenger dash",
-    "dash, passenger",
-    "dash passenger",
-    "dashboard, passenger",
     "curtain",
 )
 _WORK = re.compile(r"touch(ed)? (it |them )?up|\b(another|next|more) coats?\b|\bspray|\bdye it\b")
@@ -64,7 +63,9 @@ _WORK = re.compile(r"touch(ed)? (it |them )?up|\b(another|next|more) coats?\b|\b
 def may_hold_airbag(*names: str | None) -> bool:
     """Whether a region's or part's name speaks of a place where an airbag may be."""
     text = " ".join(name.lower() for name in names if name)
-    return any(word in text for word in _AIRBAG_WORDS)
+    text = " ".join(text.replace("-", " ").replace("_", " ").split())
+    passenger_side = "passenger" in text and "dash" in text  # in either order
+    return passenger_side or any(word in text for word in _AIRBAG_WORDS)
 
 
 def without_work(text: str) -> str:

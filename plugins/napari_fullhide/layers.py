@@ -18,9 +18,7 @@ if TYPE_CHECKING:
     from napari.components import ViewerModel
     from napari.layers import Image, Labels, Points, Shapes
 
-__all__ = ["LAYERS", "JobLayers"]
-
-LAYERS = ("photo", "map", "outlines' ground", "outlines", "findings", "finding numbers")
+__all__ = ["JobLayers"]
 
 #: Width of an outline over the photo's longer side; the line under it is this many times as wide.
 _LINE, _UNDER = 1 / 360, 2.2
