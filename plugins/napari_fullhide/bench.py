@@ -34,6 +34,7 @@ EXTRAS: tuple[str, ...] = (
     "napari_fullhide.looking",
     "napari_fullhide.inspecting",
     "napari_fullhide.asides",
+    "napari_fullhide.signing",
     "napari_fullhide.restoring",
     "napari_fullhide.draw_tools",
     "napari_fullhide.hovering",

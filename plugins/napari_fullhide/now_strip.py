@@ -23,6 +23,7 @@ from napari_fullhide.bench import Bench
 from napari_fullhide.drawing import WIDTHS_MM
 from napari_fullhide.inspecting import Inspector
 from napari_fullhide.pen import WIDTH_STEP_MM, Pen
+from napari_fullhide.sign_form import SignForm
 from napari_fullhide.widgets import LEAST_PX, ActionButton
 
 __all__ = ["NowStrip"]
@@ -80,6 +81,7 @@ class NowStrip(QWidget):
         self.stop.clicked.connect(self.inspector.stop)
         self.pen.changed.connect(self.fill)
         self.form.asides.asking.connect(self.fill, max_args=0)
+        self.sign_form.signing.asking.connect(self.fill, max_args=0)
         bench.refreshed.connect(self.fill)
         self.inspector.progressed.connect(self._progressed)
         self.fill()
@@ -103,7 +105,9 @@ class NowStrip(QWidget):
         row.setContentsMargins(4, 0, 4, 0)
         self.form = AsideForm(self.bench)
         column.addLayout(row)
+        self.sign_form = SignForm(self.bench)
         row.addWidget(self.form, 1)
+        row.addWidget(self.sign_form, 1)
         row.addWidget(self.hint, 1)
         for widget, least in (
             (self.name, 190),
@@ -142,7 +146,7 @@ class NowStrip(QWidget):
                     button.setChecked(action.checked())
         pen = self.pen
         chosen = pen.chosen
-        asked = self.form.asides.asked is not None
+        asked = self.form.asides.asked is not None or self.sign_form.signing.asked is not None
         self.hint.setVisible(not asked)
         self.hint.setText(pen.hint or self._advice())
         there = chosen is not None and not asked
