@@ -1,4 +1,7 @@
-"""The printed card: true to scale on paper, and scale, pose and white read back from photos."""
+"""The printed card: true to scale on paper, and scale, pose and white read back from photos.
+
+The painted scenes' truth is our own, and so are tolerances that no test names a reason for.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""What to do differently about a photo: each fault on a phantom with it, silence on good ones."""
+"""What to do differently about a photo: each fault on a phantom with it, silence on good ones.
+
+Truth and tolerances are our own.
+"""
 
 from __future__ import annotations
 

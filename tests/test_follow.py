@@ -1,4 +1,7 @@
-"""Re-shot photos laid over the earlier ones by the surface itself: rendered, truth our own."""
+"""Re-shot photos laid over the earlier ones by the surface itself: rendered, truth our own.
+
+Tolerances are our own.
+"""
 
 from __future__ import annotations
 

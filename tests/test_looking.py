@@ -1,4 +1,7 @@
-"""What a person looks at: single places, maps, the photo on a screen. Truth: our own phantoms'."""
+"""What a person looks at: single places, maps, the photo on a screen. Truth: our own phantoms'.
+
+Tolerances are our own.
+"""
 
 from __future__ import annotations
 

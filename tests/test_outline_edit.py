@@ -1,4 +1,7 @@
-"""Outlines cut, widened and tidied."""
+"""Outlines cut, widened and tidied.
+
+Areas and lengths are geometry's; tolerances are our own.
+"""
 
 from __future__ import annotations
 

@@ -268,7 +268,6 @@ def test_a_region_whose_only_findings_are_set_aside_is_shown_as_such(tmp_path: P
     assert now.gate.open
     assert now.gate.says == "may be reassembled, 1 region only because findings were set aside"
     assert now.set_asides == (aside,)
-    assert seat(now).open_spots == ()
     record.withdraw(aside, reason="green after all", by="Sam")
     now = standing(job)
     assert seat(now).word == "fail"

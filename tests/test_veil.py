@@ -1,4 +1,7 @@
-"""Shine over a whole finish: parted from it, and what it does to a spot's contrast."""
+"""Shine over a whole finish: parted from it, and what it does to a spot's contrast.
+
+Truth and tolerances are our own.
+"""
 
 from __future__ import annotations
 

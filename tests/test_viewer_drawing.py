@@ -1,4 +1,7 @@
-"""Clicks turned into outlines, without a window."""
+"""Clicks turned into outlines, without a window.
+
+Truth is geometry's or our own phantoms'; tolerances are our own, 1.5 mm the project's goal.
+"""
 
 from __future__ import annotations
 

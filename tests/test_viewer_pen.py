@@ -1,4 +1,7 @@
-"""Drawing with the mouse and with keys in napari's window. Needs the screen of tests/run.sh."""
+"""Drawing with the mouse and with keys in napari's window. Needs the screen of tests/run.sh.
+
+Truth is geometry's or our own phantoms'; tolerances are our own, 1.5 mm the project's goal.
+"""
 
 from __future__ import annotations
 

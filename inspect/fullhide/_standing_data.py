@@ -28,7 +28,6 @@ __all__ = [
 Word = Literal["pass", "set aside", "not yet", "fail", "retake", "missing"]
 #: What a round says of a spot: the last four answer one that was there before.
 Answer = Literal["new", "still there", "smaller", "gone", "not judged"]
-_THERE: tuple[Answer, ...] = ("new", "still there", "smaller")
 #: Why the gate is closed, in the order that things are told in.
 Reason = Literal[
     "fail",  # the newest photo fails
@@ -195,16 +194,6 @@ class RegionStanding:
     def newest(self) -> Round | None:
         """The newest round; None if the region was never shot."""
         return self.rounds[-1] if self.rounds else None
-
-    @property
-    def open_spots(self) -> tuple[Answered, ...]:
-        """Spots of the newest round that want work or an answer: neither gone nor set aside.
-
-        A spot that is too small to count, in a region that passes, is none of them.
-        """
-        spots = self.rounds[-1].spots if self.rounds else ()
-        wanted = ("not judged",) if self.verdict == "pass" else ("not judged", *_THERE)
-        return tuple(s for s in spots if s.answer in wanted and s.set_aside is None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -24,7 +24,6 @@ from fullhide.errors import JobError
 __all__ = [
     "CUTOUT_MM",
     "PAPER_LAB",
-    "PAPER_U_LAB",
     "CardReading",
     "CardSpec",
     "card_spec",
@@ -36,10 +35,10 @@ F64: TypeAlias = NDArray[np.float64]
 
 #: The hole that `fullhide card` prints if nothing else is asked for, width and height (own choice).
 CUTOUT_MM = (205.0, 143.5)
-#: Plain office paper, CIE Lab under D50, and how far papers differ (one standard deviation each).
-#: From memory and common practice, no source: whiteners make most papers bluish.
+#: Plain office paper, CIE Lab under D50; papers differ by some 2 in L, 1 in a and 3 in b, so that
+#: no match is judged by them. From memory and common practice, no source: whiteners make most
+#: papers bluish.
 PAPER_LAB = (94.0, 0.5, -3.0)
-PAPER_U_LAB = (2.0, 1.0, 3.0)
 
 # All own choices.
 _RULER_U = 0.003  # relative: a ruler of 100 mm read to a third of a millimetre

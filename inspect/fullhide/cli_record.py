@@ -44,6 +44,8 @@ every page then shows.
 
 The seal that is printed names the record as it was signed. Write it down where it stays, such as
 on the owner's copy: `fullhide verify JOB --seal SEAL` then tells whether this record is that one.
+
+Exit status: 0 it was signed, 2 it was not; standard error says why.
 """
 VERIFY_HELP = """
 Tell whether photos, outlines, job.toml or results were altered after the fact, and which.

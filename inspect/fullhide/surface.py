@@ -31,8 +31,6 @@ __all__ = [
 Array = NDArray[np.float32]
 Vector = NDArray[np.float64]
 
-#: Above this the three colours are as good as in one plane (tried on rendered photos).
-NEAR_DEGENERATE = 1000.0
 #: How far a dye may be off the lightness asked for (L*) and, relative, off its hue; how much shine
 #: lies over a dyed surface away from its highlights, of a white (our own allowances).
 _DYE_OFF, _DYE_HUE, _VEIL = 2.0, 0.05, 0.04
@@ -78,11 +76,6 @@ class Pair:
     def contrast(self) -> Vector:
         """Relative change of the three channels from finish to bare colour beneath, as seen."""
         return (self.under - self.finish) / self.seen
-
-    @property
-    def near_degenerate(self) -> bool:
-        """Whether the colour beneath can be taken for shadow or shine."""
-        return self.condition > NEAR_DEGENERATE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
