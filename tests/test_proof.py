@@ -419,6 +419,20 @@ def test_a_photo_taken_out_of_the_job_is_noted(job: Job) -> None:
     assert "`seat.jpg` was inspected and is no longer in job.toml" in found.notes
 
 
+@pytest.mark.parametrize("seal", ["", "abc", "0" * 63, "g" * 64, "é" * 64])
+def test_half_a_seal_is_refused_and_says_nothing_of_the_record(capfd, job: Job, seal: str) -> None:
+    status, out, err = run(capfd, "verify", job.folder, "--seal", seal)
+    assert (status, out) == (2, "")
+    assert "no whole seal" in err
+    assert len(err.splitlines()) == 1
+
+
+def test_a_seal_written_in_groups_is_the_same(job: Job) -> None:
+    seal = Record(job.folder).events()[-1].hash
+    groups = " ".join(seal[at : at + 8] for at in range(0, 64, 8))
+    assert told(job, seal=f" {groups}\n") == []
+
+
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=60)
 @given(st.data())
 def test_a_record_with_any_bytes_changed_is_told_or_refused_and_never_a_traceback(

@@ -10,7 +10,7 @@ from fullhide.console import SCOPE, printable
 from fullhide.proof import Proof, key_print
 from fullhide.record import SetAside, Signature
 from fullhide.standing import Answered, RegionStanding, Round, Standing
-from fullhide.wording import AIRBAG_NOTICE
+from fullhide.wording import AIRBAG_NOTICE, AIRBAG_UNKNOWN
 
 __all__ = ["rounds_words", "show_proof", "show_rounds", "show_signature", "show_standing"]
 
@@ -64,9 +64,14 @@ def _notes(standing: Standing) -> Iterator[str]:
     elif standing.signatures:
         last = standing.signatures[-1]
         yield f"Signed by {last.by}, {last.at}; added to since: sign again."
-    if any(part.airbag for part in standing.parts):
-        names = [part.name or "photos without a part" for part in standing.parts if part.airbag]
-        yield f"{', '.join(names)}: {AIRBAG_NOTICE}"
+    yield from _airbags(standing)
+
+
+def _airbags(standing: Standing) -> Iterator[str]:
+    """What is said of parts that may hold an airbag, whatever their verdict."""
+    names = [part.name or "photos without a part" for part in standing.parts if part.airbag]
+    if names:
+        yield f"{', '.join(names)}: {AIRBAG_NOTICE} {AIRBAG_UNKNOWN}"
 
 
 def _show_region(region: RegionStanding, widths: tuple[int, int]) -> None:
@@ -177,6 +182,8 @@ def show_signature(signature: Signature, standing: Standing) -> None:
     if signature.public_key:
         _line(f"Key: {key_print(signature.public_key)}")
     _line(f"Seal: {signature.hash}")
+    for text in _airbags(standing):
+        _line(text)
     _line(SCOPE)
 
 

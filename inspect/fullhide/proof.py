@@ -27,6 +27,8 @@ from fullhide.standing import RegionStanding, Standing, standing
 
 __all__ = ["Altered", "Proof", "key_print", "sign", "verify"]
 
+_SEAL_LENGTH = 64  # hexadecimal digits of a SHA-256
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Altered:
@@ -99,15 +101,17 @@ def verify(job: Job, *, key: Path | None = None, seal: str | None = None) -> Pro
     Raises
     ------
     JobError
-        If there is no record, it cannot be read at all, or the key cannot be used.
+        If there is no record, it cannot be read at all, or the key or the seal cannot be used.
     """
+    if seal is not None:
+        seal = _whole_seal(seal)
     record = Record(job.folder)
     if not record.path.exists():
         raise JobError(job.folder, "holds no record", "inspect the job first: fullhide inspect")
     events = record.events()
     altered = _chain(events)
     notes: list[str] = []
-    if seal is not None and seal.strip().lower() not in {event.hash for event in events}:
+    if seal is not None and seal not in {event.hash for event in events}:
         says = "the record does not hold the given seal: it was made anew, or cut short"
         altered.append(Altered(what="record", says=says))
     whole = Proof(
@@ -252,6 +256,18 @@ class _Hashes:
             path = self.job.path(file)
             self.found[file] = _sha256(path) if path.is_file() else None
         return self.found[file]
+
+
+def _whole_seal(text: str) -> str:
+    """A seal as records hold it: one that lost letters on its way says nothing of the record."""
+    seal = "".join(text.split()).lower()
+    if len(seal) != _SEAL_LENGTH or not set(seal) <= set("0123456789abcdef"):
+        raise JobError(
+            "--seal",
+            f"that is no whole seal ({len(seal)} characters)",
+            f"a seal has {_SEAL_LENGTH}, 0 to 9 and a to f: give it as signing printed it",
+        )
+    return seal
 
 
 def _chain(events: Sequence[Event]) -> list[Altered]:

@@ -10,6 +10,7 @@ from fullhide.quality import FLAGS
 
 __all__ = [
     "AIRBAG_NOTICE",
+    "AIRBAG_UNKNOWN",
     "SCOPE",
     "SECOND_PHOTO",
     "evenness_reason",
@@ -33,6 +34,8 @@ AIRBAG_NOTICE = (
     "This region may contain an airbag or tear seam. Do not refinish, heat, glue, fill or resew "
     "it unless the vehicle maker's instructions allow it and a qualified person does the work."
 )
+#: Said where a whole part is spoken of; apart, so that kept reasons still hold the notice.
+AIRBAG_UNKNOWN = "This tool cannot tell whether a seam will open correctly."
 SECOND_PHOTO = (
     "a second photo may settle it: keep the camera where it is, move the lamp to the other side, "
     "give plenty of light, take the same view again and name it under `also` in job.toml"

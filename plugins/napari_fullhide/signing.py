@@ -93,7 +93,7 @@ class Signing:
             self.bench.say_error(error)
             return False
         self.by = signature.by
-        self.bench.say(f"Signed by {signature.by}. Seal: {signature.hash[:16]}…")
+        self.bench.say(f"Signed by {signature.by}. The seal stands on the report.")
         self.leave()
         return True
 

@@ -64,7 +64,7 @@ PLATES = (
     "Photos may show number plates or other things that tell whose vehicle this is. Look through "
     "them before you pass this page on."
 )
-AIRBAG = f"{wording.AIRBAG_NOTICE} This tool cannot tell whether a seam will open correctly."
+AIRBAG = f"{wording.AIRBAG_NOTICE} {wording.AIRBAG_UNKNOWN}"
 SWATCHES = "The colour fields are as near as a screen or a printer comes: do not match by them."
 CAUTIONS = tuple(
     """
