@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from fullhide import wording
 from fullhide.background import background
+from fullhide.checks.match import Patch
 from fullhide.colour import lab_to_xyz
 from fullhide.companion import Companion, Second, changed, companion, joined
 from fullhide.errors import FullhideError
@@ -86,7 +87,7 @@ def judge_together(
     *,
     job: Job,
     entry: PhotoEntry,
-    reference: NDArray[np.float64] | None,
+    reference: Patch | None,
     seconds: Seconds,
 ) -> Judged:
     """Check one region; where the photo cannot decide, with the further photos of the view.

@@ -16,7 +16,7 @@ from fullhide.calibrate import xyz_of
 from fullhide.chart import ColourFit
 from fullhide.checks.double import without_double
 from fullhide.checks.evenness import evenness
-from fullhide.checks.match import match
+from fullhide.checks.match import Patch, match, mean_patch, patch_of
 from fullhide.checks.outcome import Outcome
 from fullhide.checks.show_through import show_through
 from fullhide.checks.steady import steady
@@ -109,15 +109,15 @@ class Seen:
     changed: NDArray[np.bool_]
 
 
-def reference_colour(scene: Scene, outlines: Sequence[RegionOutline]) -> Vector | None:
-    """Median XYZ of the photo's reference regions; None if it has none."""
+def reference_colour(scene: Scene, outlines: Sequence[RegionOutline]) -> Patch | None:
+    """Colour of the photo's reference regions together; None if it has none."""
     found = []
     for outline in outlines:
         if outline.kind == "reference":
             view = scene.view(outline, Limits())
             if view.judged.sum() >= _FEWEST_PIXELS:
-                found.append(background(view).finish)
-    return np.mean(found, axis=0) if found else None
+                found.append(patch_of(view, background(view)))
+    return mean_patch(found) if found else None
 
 
 def judge_region(
@@ -126,7 +126,7 @@ def judge_region(
     *,
     job: Job,
     entry: PhotoEntry,
-    reference: Vector | None,
+    reference: Patch | None,
     seen: Seen | None = None,
 ) -> tuple[RegionResult, NDArray[np.uint16] | None, Box]:
     """Check one region.
@@ -228,7 +228,7 @@ def _outcomes(
     view: RegionView,
     ground: Background,
     job: Job,
-    reference: Vector | None,
+    reference: Patch | None,
     *,
     airbag: bool,
 ) -> list[Outcome]:
@@ -291,7 +291,12 @@ def _outcomes(
             )
         if reference is not None:
             outcomes.append(
-                match(ground.finish, reference, light_doubt=scene.field.doubt, limits=job.limits)
+                match(
+                    patch_of(view, ground),
+                    reference,
+                    light_doubt=scene.field.doubt,
+                    limits=job.limits,
+                )
             )
     return outcomes
 

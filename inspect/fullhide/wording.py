@@ -13,6 +13,7 @@ __all__ = [
     "AIRBAG_UNKNOWN",
     "SCOPE",
     "SECOND_PHOTO",
+    "difference_reason",
     "evenness_reason",
     "flag_reasons",
     "match_reason",
@@ -45,6 +46,9 @@ MOVE_LAMP = (
     "and name that photo under `also` in job.toml"
 )
 AIRBAG_REFER = "refer to the vehicle maker or a qualified airbag technician"
+#: Differences (L*, a*, b*; lightness halved) from which on one is named, and is more than slight,
+#: and is much (our own choice).
+_NAMED_FROM, _SLIGHTLY, _MUCH = 0.2, 2.0, 6.0
 # Places where makers put airbags; common practice, no source for the list being complete.
 _AIRBAG_WORDS = (
     "airbag",
@@ -209,6 +213,28 @@ def match_reason(value: float, limit: float, *, verdict: str) -> str:
         f"the match with the reference part is too near the limit to tell ({value:.1f} ΔE, the "
         f"limit is {limit:g}): lay both side by side in even light and take it again"
     )
+
+
+def difference_reason(parts: Sequence[float], doubts: Sequence[float], *, k: float) -> str:
+    """Which way a colour is off the reference, by ΔL*, Δa*, Δb* and their uncertainties.
+
+    A word is said only where the difference stands out of its uncertainty by `k` times. How much
+    is "slightly" and "much" is our own choice.
+    """
+    words = (("darker", "lighter"), ("greener", "redder"), ("bluer", "yellower"))
+    # Lightness counts half between grained parts (kL = 2).
+    told = [
+        (abs(part) * (0.5 if axis == 0 else 1.0), words[axis][int(part > 0)])
+        for axis, (part, u) in enumerate(zip(parts, doubts, strict=True))
+        if abs(part) > k * u and abs(part) >= _NAMED_FROM
+    ]
+    if not told:
+        return "no difference from the reference part stands out of the photo's own doubt"
+    most = max(size for size, _ in told)
+    named = [word for size, word in sorted(told, reverse=True) if size >= 0.3 * most]
+    lead = "slightly " if most < _SLIGHTLY else "much " if most >= _MUCH else ""
+    listed = f"{', '.join(named[:-1])} and {named[-1]}" if len(named) > 1 else named[0]
+    return f"{lead}{listed} than the reference part"
 
 
 def flag_reasons(names: Iterable[str]) -> list[str]:

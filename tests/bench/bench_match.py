@@ -1,0 +1,186 @@
+"""Match of a dyed panel with a reference in the same photo, against the truth of rendered pairs.
+
+    python tests/bench/bench_match.py --seed 11 --pairs 100
+
+The reference is a bare disc of its own colour in the panel: the same light, grain and gloss on
+both sides, so a difference of gloss is not tried here. Truth: our own phantoms.
+"""
+
+from __future__ import annotations
+
+import argparse
+import tempfile
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+
+COLOURS: tuple[tuple[float, float, float], ...] = (
+    # finishes, CIE Lab D50; our own colours
+    (34.0, 24.0, 18.0),
+    (46.0, 21.0, 28.0),
+    (55.0, 0.0, -1.0),
+    (20.0, 0.5, -0.5),
+    (36.0, 14.0, 20.0),
+    (60.0, 13.0, 31.0),
+    (72.0, 3.0, 18.0),
+    (26.0, 1.0, -14.0),
+    (38.0, -28.0, 9.0),
+    (85.0, 1.0, 16.0),
+)
+SIZE = (1500, 1100)
+PANEL = ((60.0, 60.0), (1440.0, 60.0), (1440.0, 690.0), (60.0, 690.0))
+MIDDLE, RADIUS = (450.0, 375.0), 190.0  # of the reference disc, pixels
+
+
+def make(seed: int, i: int) -> tuple[Any, dict[str, Any]]:
+    """Scene number i, and what is known of it."""
+    from fullhide.phantom import Camera, Chart, Leather, Light, Scene, Spot
+
+    rng = np.random.default_rng([seed, i])
+    finish = np.array(COLOURS[i % len(COLOURS)])
+    way = rng.normal(size=3)
+    way *= float(rng.choice([0.0, 1.0, 2.0, 4.0])) * rng.uniform(0.5, 1.5) / np.linalg.norm(way)
+    reference = finish + way
+    mm = float(rng.choice([0.12, 0.16, 0.2]))
+    fact: dict[str, Any] = {"board": bool(rng.random() < 0.5), "quality": int(rng.integers(85, 98))}
+    place = (MIDDLE[0] * mm, MIDDLE[1] * mm)
+    area = np.pi * (RADIUS * mm) ** 2
+    scene = Scene(
+        size_px=SIZE,
+        mm_per_px=mm,
+        seed=int(rng.integers(1 << 30)),
+        light=Light(
+            name=str(rng.choice(["D65", "D50", "A", "FL11", "LED-B3"])),
+            falloff=float(rng.uniform(0.0, 0.2)),
+            falloff_towards_deg=float(rng.uniform(-180.0, 180.0)),
+        ),
+        camera=Camera(
+            sensor=str(rng.choice(["camera-a", "camera-b"])),
+            exposure=0.85 * float(2.0 ** rng.uniform(-0.5, 0.1)),
+            tone=str(rng.choice(["srgb", "phone"])),
+            noise=float(rng.choice([1.0, 2.0, 3.0])),
+        ),
+        leather=Leather(
+            grain=str(rng.choice(["fine", "coarse", "smooth"])),
+            gloss=float(rng.uniform(0.4, 1.2)),
+            curvature_mm=float(rng.uniform(0.0, 10.0)),
+        ),
+        finish=tuple(float(v) for v in finish),
+        under=(("reference", tuple(float(v) for v in reference)),),
+        panel_px=PANEL,
+        chart=Chart(centre_px=(750.0, 895.0), width_mm=480.0 * mm),
+        spots=(Spot("reference", place, area_mm2=float(area), shape="round"),),
+    )
+    fact.update(camera=scene.camera.sensor, light=scene.light.name, reference=tuple(reference))
+    fact.update(curvature=scene.leather.curvature_mm, noise=scene.camera.noise)
+    return scene, fact
+
+
+def outlines(region_px: Any) -> tuple[Any, ...]:
+    """The disc within its rim, and the panel about it."""
+    from shapely.geometry import Point, Polygon
+
+    from fullhide.outlines import RegionOutline
+
+    disc, about = Point(MIDDLE).buffer(0.8 * RADIUS), Point(MIDDLE).buffer(1.2 * RADIUS)
+    panel = Polygon(region_px).buffer(-2.0)
+    made = RegionOutline(
+        photo="p.jpg",
+        name="dyed",
+        kind="panel",
+        polygon=np.asarray(panel.exterior.coords)[:-1],
+        holes=(np.asarray(about.exterior.coords)[:-1],),
+        properties={},
+    )
+    against = RegionOutline(
+        photo="p.jpg",
+        name="old",
+        kind="reference",
+        polygon=np.asarray(disc.exterior.coords)[:-1],
+        properties={},
+    )
+    return made, against
+
+
+def one(task: tuple[int, int]) -> dict[str, Any]:
+    """Render, inspect, and put truth and result side by side."""
+    from fullhide.colour import delta_e00
+    from fullhide.engine import inspect_photo
+    from fullhide.job import ChartSettings, Job, Limits, PhotoEntry
+    from fullhide.phantom import render, save_photo
+
+    cv2.setNumThreads(1)
+    scene, fact = make(*task)
+    shot = render(scene)
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        save_photo(shot, folder / "p.jpg", quality=fact["quality"])
+        if fact["board"]:
+            save_photo(render(scene.grey_board()), folder / "b.jpg", quality=fact["quality"])
+        entry = PhotoEntry(file="p.jpg", grey_board="b.jpg" if fact["board"] else None)
+        job = Job(
+            name="bench",
+            folder=folder,
+            # 97.5 % on either side is an interval of 95 %.
+            limits=Limits(confidence=0.975),
+            chart=ChartSettings(width_mm=scene.chart.width_mm),
+            photos=(entry,),
+            outlines=outlines(shot.truth.region_px),
+            outlined=frozenset({"p.jpg"}),
+        )
+        found = inspect_photo(job, entry).result
+    region = next(r for r in found.regions if r.name == "dyed")
+    fact.update(chart=found.chart.found, flat=found.quality["light_from"])
+    fact["measures"] = {n: (m.value, m.u) for n, m in region.measures.items()}
+    fact["reasons"] = region.reasons
+    lab = np.asarray(shot.truth.finish_lab)
+    fact["lab"] = tuple(float(v) for v in lab)
+    fact["delta"] = lab - np.array(fact["reference"])
+    fact["truth"] = float(delta_e00(np.array(fact["reference"]), lab, k_l=2.0))
+    return fact
+
+
+def table(facts: list[dict[str, Any]]) -> None:
+    """Print the figures, in all and by what is known of the light."""
+    seen = [f for f in facts if f["chart"] and "match_delta_e" in f["measures"]]
+    print(f"{len(facts)} pairs; {len(facts) - len(seen)} without a chart or a match are left out")
+    print(f"{'':18} pairs  error of ΔE00: median  95 %   95 % intervals that hold the truth")
+    lights = sorted({f["flat"] for f in seen})
+    for name in ("all", *lights):
+        part = [f for f in seen if name in ("all", f["flat"])]
+        off = [abs(f["measures"]["match_delta_e"][0] - f["truth"]) for f in part]
+        held = [
+            f["measures"]["match_at_least"][0] - 1e-6
+            <= f["truth"]
+            <= f["measures"]["match_at_most"][0] + 1e-6
+            for f in part
+        ]
+        print(
+            f"{name:18} {len(part):5}  {np.median(off):21.2f}  {np.quantile(off, 0.95):.2f}   "
+            f"{100 * np.mean(held):.0f} %"
+        )
+    print("components: median and 95 % of the error, share of |error| <= 1.96 u (goal 95 %)")
+    for axis, name in enumerate(("match_dL", "match_da", "match_db")):
+        error = np.array([f["measures"][name][0] - f["delta"][axis] for f in seen])
+        u = np.array([f["measures"][name][1] for f in seen])
+        print(
+            f"  {name}: {np.median(np.abs(error)):.2f} {np.quantile(np.abs(error), 0.95):.2f}  "
+            f"{100 * np.mean(np.abs(error) <= 1.96 * u):.0f} %"
+        )
+
+
+def main() -> None:
+    """Run the bench."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--seed", type=int, default=11)
+    parser.add_argument("--pairs", type=int, default=100)
+    asked = parser.parse_args()
+    with ProcessPoolExecutor(2) as pool:
+        table(list(pool.map(one, [(asked.seed, i) for i in range(asked.pairs)])))
+
+
+if __name__ == "__main__":
+    main()
