@@ -182,6 +182,22 @@ def test_where_an_airbag_may_be_the_sheet_advises_no_work(sheet: Path) -> None:
     assert not re.search(r"spot touch-up|another coat|next coat|spray", text)
 
 
+def test_a_region_with_spots_is_told_what_else_it_fails_on(tmp_path: Path) -> None:
+    why = (
+        wording.spots_reason("old green", [(37.0, None)], sure=True, airbag=False),
+        wording.evenness_reason(4.9, 2.0, verdict="fail", flat=True),
+        wording.bands_reason(69.0, 0.0, 2.0, sure=True, airbag=False),
+    )
+    spotted = replace(region("seat", "fail", SPOTS[0]), reasons=why)
+    job = inspected_job(tmp_path / "j", (replace(SHOTS[1], regions=(spotted,)),), "name = 'j'\n")
+    folder = write(page_of(known_of_record(job), now=NOW), tmp_path, job.folder, ("touch_up",))
+    text = flowing_text(folder / "touch_up.pdf")
+    assert "To do on the whole region" in text
+    assert "patches differ by 4.9" in text
+    assert "spray the next coat across them" in text
+    assert "shows through at" not in text  # the table tells it
+
+
 def _ticks(picture: np.ndarray, dpi: int) -> int:
     """Empty squares of 4.2 mm on a page."""
     side = 4.2 / 25.4 * dpi

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import re
 import shutil
 import tempfile
 from concurrent.futures import ThreadPoolExecutor
@@ -307,8 +308,12 @@ class _Desk:
         ]
         told = {region: f"{region.name}: {' '.join(region.why)}" for region in part.regions}
         again = [told[r] for r in part.regions if r.word in ("retake", "missing", "not yet")]
-        # A fail without a place to mark still wants its sentence.
-        work = [told[r] for r in part.regions if r.word == "fail" and not r.spots]
+        # A fail wants every sentence that the table of spots does not tell.
+        work = [
+            f"{region.name}: {' '.join(rest)}"
+            for region in part.regions
+            if region.word == "fail" and (rest := _beside_spots(region))
+        ]
         if not spots and not again and not work:
             return None
         keys = dict.fromkeys(
@@ -343,6 +348,17 @@ class _Desk:
             }
             for spot, picture in sorted(largest, key=lambda pair: pair[0].number)
         ]
+
+
+#: What a reason says of the places that stand in the sheet's table.
+_OF_SPOTS = re.compile(r" at \d+ places?\b")
+
+
+def _beside_spots(region: Region) -> tuple[str, ...]:
+    """Why a region fails, without what its spots in the table say already."""
+    if not region.spots:
+        return region.why
+    return tuple(why for why in region.why if not _OF_SPOTS.search(why))
 
 
 def _on_sheet(region: Region) -> list[dict[str, Any]]:
