@@ -56,7 +56,7 @@ class Limits:
     uneven_delta_e
         CIEDE2000 of a block against the region's own colour.
     match_delta_e
-        CIEDE2000 of the region against the colour asked for.
+        CIEDE2000 of a panel against a reference region in the same photo.
     confidence
         One-sided probability that a verdict is right; it sets the guard band.
     viewing_distance_mm

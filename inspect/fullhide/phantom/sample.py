@@ -156,7 +156,7 @@ width_mm = {width:.1f}
 show_through_delta_e = 3.0  # a spot counts from this CIEDE2000 against what is round it,
 show_through_mm2 = 1.0      # from this area on
 uneven_delta_e = 2.0        # large patches against the region's own colour
-match_delta_e = 2.0         # the region against a reference or the colour asked for
+match_delta_e = 2.0         # a panel against a `reference` region in the same photo
 confidence = 0.95           # how sure a verdict must be; less sure is a retake
 
 # Who does the work: stands on the report and the touch-up sheet.
