@@ -183,9 +183,15 @@ def test_a_photo_in_a_job_is_checked_and_inspected(
 
 def test_the_command_tells_of_what_arrives_until_it_is_stopped(tmp_path: Path) -> None:
     command = [sys.executable, "-m", "fullhide", "watch", str(tmp_path), "--every", "0.2"]
-    with subprocess.Popen(
-        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
-    ) as running:
+    # A shell starts what runs in its background with Ctrl-C ignored, and children take that on.
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        running = subprocess.Popen(
+            command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        )
+    finally:
+        signal.signal(signal.SIGINT, before)
+    with running:
         assert running.stdout is not None
         guard = threading.Timer(120, running.kill)
         guard.start()
