@@ -19,6 +19,7 @@ from staged import (
     box_outline,
     finding_of,
     inspected,
+    job_of,
     region_of,
     rendered,
     scene,
@@ -26,11 +27,9 @@ from staged import (
 )
 
 from fullhide.checks.outcome import Outcome
+from fullhide.engine import inspect_photo
 from fullhide.job import PartEntry
-from fullhide.phantom import (
-    Camera,
-    Chart,
-)
+from fullhide.phantom import Camera, Chart, save_photo
 
 GREY, OLD_GREY = (55.0, 0.0, -1.0), ("old grey", (47.0, 0.0, -1.0))
 
@@ -306,3 +305,20 @@ def test_a_marked_chart_is_used_where_it_was_marked(tmp_path: Path) -> None:
     assert [region.name for region in result.regions] == ["r"]
     assert result.mm_per_px == pytest.approx(0.15, rel=0.02)
     assert result.regions[0].verdict == "fail"
+
+
+def test_what_stands_out_at_a_proposed_rim_is_in_doubt(tmp_path: Path) -> None:
+    """A proposal may run beyond the part: its shadow on the bench is no miss to touch up."""
+    what = scene(camera=Camera(bits=16, exposure=0.8))
+    save_photo(rendered(what), tmp_path / "p.png")
+    job = replace(job_of(tmp_path, []), outlined=frozenset())
+    for region in inspect_photo(job, job.photos[0]).result.regions:
+        assert region.proposed
+        assert region.verdict != "fail", region.reasons
+
+
+def test_a_plain_spot_well_inside_a_proposal_still_fails_it(tmp_path: Path) -> None:
+    save_photo(rendered(ONE_SPOT), tmp_path / "p.png")
+    job = replace(job_of(tmp_path, []), outlined=frozenset())
+    regions = inspect_photo(job, job.photos[0]).result.regions
+    assert "fail" in {region.verdict for region in regions}

@@ -88,7 +88,11 @@ def test_the_verdict_does_not_hang_on_the_kind_of_file(
     # A mosaic has a quarter of the red and blue values, so twice their noise over an area.
     files = staged_files(spotted, 0.5 if kind == "dng" else 1.0)
     (tmp_path / entry.file).write_bytes(files.of(kind))
-    job = replace(staged.job_of(tmp_path, []), photos=(entry,), outlined=frozenset())
+    region_px = staged.rendered(staged.scene()).truth.region_px
+    drawn = replace(staged.box_outline(region_px), photo=entry.file)
+    job = replace(
+        staged.job_of(tmp_path, [drawn]), photos=(entry,), outlined=frozenset({entry.file})
+    )
     (region,) = inspect_photo(job, entry).result.regions
     assert region.verdict == ("fail" if spotted else "pass")
     # The truth is our phantom's; the tolerance our own.

@@ -50,6 +50,8 @@ _EVEN_SHARE = 0.5
 #: Codes out of 255 below which a colour cannot be told from its neighbours (our own choice).
 _DARK_CODE = 10.0
 _FEWEST_PIXELS = 150
+#: A proposed outline may lie this far beyond the part, mm (our own choice).
+_PROPOSED_RIM_MM = 2.0
 #: A region counts as the colour beneath itself when it is this near to it (our own choice, ΔE00).
 _BARE_DELTA_E = 4.0
 #: From here on the region has another finish than the one asked for (our own choice, ΔE00).
@@ -182,7 +184,18 @@ def judge_region(
     outcomes = _outcomes(scene, view, ground, job, reference, airbag=airbag)
     if seen:
         outcomes = [steady(outcome, seen.changed) for outcome in outcomes]
+    if "proposed" in flags:
+        rim = _rim(view)
+        outcomes = [steady(outcome, rim) for outcome in outcomes]
     return _result(scene, view, ground, outcomes, empty, flags, job)
+
+
+def _rim(view: RegionView) -> NDArray[np.bool_]:
+    """Where a proposed outline may run beyond the part: what stands out there is in doubt."""
+    width = 2 * int(np.ceil(_PROPOSED_RIM_MM / view.mm_per_px)) + 1
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width))
+    well = cv2.erode(view.inside.astype(np.uint8), kernel, borderValue=0)
+    return view.inside & (well == 0)
 
 
 def _lab_measures(lab: Vector) -> dict[str, Measure]:
