@@ -195,7 +195,7 @@ def _rim(view: RegionView) -> NDArray[np.bool_]:
     width = 2 * int(np.ceil(_PROPOSED_RIM_MM / view.mm_per_px)) + 1
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width))
     well = cv2.erode(view.inside.astype(np.uint8), kernel, borderValue=0)
-    return view.inside & (well == 0)
+    return np.asarray(view.inside & (well == 0), bool)
 
 
 def _lab_measures(lab: Vector) -> dict[str, Measure]:
