@@ -229,7 +229,7 @@ def difference_reason(parts: Sequence[float], doubts: Sequence[float], *, k: flo
         if abs(part) > k * u and abs(part) >= _NAMED_FROM
     ]
     if not told:
-        return "no difference from the reference part stands out of the photo's own doubt"
+        return "no difference in colour from the reference part can be made out"
     most = max(size for size, _ in told)
     named = [word for size, word in sorted(told, reverse=True) if size >= 0.3 * most]
     lead = "slightly " if most < _SLIGHTLY else "much " if most >= _MUCH else ""

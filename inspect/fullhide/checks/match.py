@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fullhide import wording
-from fullhide.background import Background
+from fullhide.background import Background, times
 from fullhide.checks.outcome import Outcome
 from fullhide.colour import WHITE_D50, delta_e00, delta_e00_gradient, xyz_to_lab
 from fullhide.job import Limits
@@ -38,10 +38,15 @@ K_L = 2.0
 #: both, of a white: it washes out a dark pair's difference (our own allowances, from rendered
 #: pairs).
 RATIO_DOUBT, LEVEL_DOUBT, VEIL_DOUBT = 0.002, 0.0007, 0.015
+#: X and Y are sums of nearly the same of a camera's channels, so they err together; Z errs by
+#: itself (our own allowance, from rendered pairs).
+_TOGETHER = np.array([[1.0, 0.75, 0.0], [0.75, 1.0, 0.0], [0.0, 0.0, 1.0]])
 #: Tiles across and down that a region's own spread is taken from, and the fewest that tell.
 _TILES, _FEWEST_TILES = 6, 6
 #: So many of them count as independent: shading is slow (our own choice).
 _FREE = 6
+#: So many pixels are enough for the tiles' means.
+_ENOUGH = 60_000
 _DRAWS = 512
 _STEPS = 17
 
@@ -74,11 +79,13 @@ class Difference:
 
 def patch_of(view: RegionView, ground: Background) -> Patch:
     """Colour of a region, with what its parts' spread leaves of doubt."""
-    judged = ground.judged.astype(np.float32)
+    every = max(1, int(np.sqrt(ground.judged.size / _ENOUGH)))
+    judged = ground.judged[::every, ::every].astype(np.float32)
+    xyz = np.ascontiguousarray(view.xyz[::every, ::every])
     rows, columns = judged.shape
     tiles = (min(_TILES, columns), min(_TILES, rows))
     mass = cv2.resize(judged, tiles, interpolation=cv2.INTER_AREA)
-    total = cv2.resize(view.xyz * judged[..., None], tiles, interpolation=cv2.INTER_AREA)
+    total = cv2.resize(times(xyz, judged), tiles, interpolation=cv2.INTER_AREA)
     full = mass > min(0.5, 0.5 * float(mass.max()))
     means = total[full] / mass[full][:, None]
     if means.shape[0] < _FEWEST_TILES:
@@ -212,7 +219,8 @@ def _covariance(finish: Patch, reference: Patch, light_doubt: float) -> Vector:
     against = _lab_slope(reference.xyz)
     level = WHITE_D50 / finish.xyz
     ratio = light_doubt**2 * np.ones((3, 3)) + finish.scatter
-    ratio += np.diag(RATIO_DOUBT**2 + np.square(LEVEL_DOUBT * level))
+    each = np.hypot(RATIO_DOUBT, LEVEL_DOUBT * level)
+    ratio += np.outer(each, each) * _TOGETHER
     veil = VEIL_DOUBT * (slope @ level - against @ (WHITE_D50 / reference.xyz))
     parts: Vector = slope @ ratio @ slope.T + against @ reference.scatter @ against.T
     return parts + np.outer(veil, veil)
