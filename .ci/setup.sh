@@ -5,6 +5,8 @@
 
 fullhide_root="$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd)"
 fullhide_python="$fullhide_root/.venv/bin/python"
+# Another copy on the path would be run instead of this one.
+unset PYTHONPATH PYTHONHOME
 
 fullhide_stop() {
     echo "fullhide: $*" >&2

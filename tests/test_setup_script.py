@@ -187,7 +187,7 @@ def test_what_is_still_missing_after_installing_is_said(packages: Path) -> None:
 
 def test_every_need_names_a_package_that_this_system_can_tell(tmp_path: Path) -> None:
     # The real check on the real machine: the suite runs, so nothing may be called missing.
-    script = f'source "{ROOT}/.ci/setup.sh"; fullhide_python={sys.executable}; fullhide_missing'
+    script = f'source "{ROOT}/.ci/setup.sh"; fullhide_python="{sys.executable}"; fullhide_missing'
     done = subprocess.run(
         [str(BASH), "-c", script], cwd=tmp_path, capture_output=True, text=True, check=False
     )
