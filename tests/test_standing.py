@@ -293,6 +293,13 @@ def test_a_region_whose_only_findings_are_set_aside_is_shown_as_such(tmp_path: P
             judged("fail", SPOT),
             measures={"match_delta_e": Measure(value=None, u=None, limit=2.0, unit="ΔE00")},
         ),
+        replace(  # by the reading alone it would match, by the interval it is in doubt
+            judged("fail", SPOT),
+            measures={
+                "match_delta_e": Measure(value=0.1, u=0.05, limit=2.0, unit="ΔE00"),
+                "match_at_most": Measure(value=2.6, u=None, limit=None, unit="ΔE00"),
+            },
+        ),
         replace(
             judged("fail", SPOT),
             measures={"judged_share": Measure(value=0.5, u=None, limit=None, unit="1")},

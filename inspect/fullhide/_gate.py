@@ -20,7 +20,7 @@ from fullhide._standing_data import (
     RegionStanding,
     Round,
 )
-from fullhide.job import Job, Limits, PhotoEntry
+from fullhide.job import STAGES, Job, Limits, PhotoEntry, stage_rank
 from fullhide.outlines import RegionOutline
 from fullhide.quality import FLAGS
 from fullhide.record import KeptInspection
@@ -28,25 +28,20 @@ from fullhide.result import Verdict
 from fullhide.verdict import coverage_factor, decide
 from fullhide.wording import AIRBAG_REFER, without_work
 
-__all__ = ["Asked", "Rank", "against_region", "changes", "gate_of", "rank", "rank_words", "stands"]
+__all__ = ["Asked", "Rank", "against_region", "changes", "gate_of", "rank_words", "stands"]
 
 Rank = tuple[int, int]
 
-_STAGES = {"before": 0, "coat": 1, "topcoat": 2, "final": 3}
 #: Measures that findings answer for one by one.
 _OF_FINDINGS = ("show_through", "visible")
 
 
-def rank(stage: str, coat: int | None) -> Rank:
-    """Order of the stages of work."""
-    return _STAGES[stage], coat or 0
-
-
 def rank_words(of: Rank) -> str:
     """A stage of work in words."""
-    if of[0] == _STAGES["coat"]:
+    stage = STAGES[of[0]]
+    if stage == "coat":
         return f"coat {of[1]}" if of[1] else "a coat"
-    return {0: "before the work", 2: "the topcoat", 3: "the finished work"}[of[0]]
+    return {"before": "before the work", "topcoat": "the topcoat"}.get(stage, "the finished work")
 
 
 def stands(newest: Round) -> Verdict | None:
@@ -70,9 +65,10 @@ def stands(newest: Round) -> Verdict | None:
     for name, measure in result.measures.items():
         if name.startswith(_OF_FINDINGS) or measure.limit is None:
             continue
-        if measure.value is None or measure.u is None:
-            return result.verdict
-        if decide(measure.value, measure.u, measure.limit, k=k) != "pass":
+        # A match's verdict rests on the end of its interval, not on the reading (`checks.match`).
+        end = result.measures.get("match_at_most") if name == "match_delta_e" else None
+        value, u = (measure.value, measure.u) if end is None else (end.value, 0.0)
+        if value is None or u is None or decide(value, u, measure.limit, k=k) != "pass":
             return result.verdict
     return "pass"
 
@@ -264,14 +260,14 @@ def _of_newest(region: RegionStanding, newest: Round, last: Rank) -> list[tuple[
             "showed: shoot the whole region again, or correct its outline"
         )
         told.append(("partly shown", says))
-    own = rank(newest.inspection.stage, newest.inspection.coat)
+    own = stage_rank(newest.inspection.stage, newest.inspection.coat)
     if own < last:
         says = (
             f"last shot after {rank_words(own)}, and the part was worked on since "
             f"({rank_words(last)}): shoot it again"
         )
         told.append(("older coat", says))
-    elif own[0] < _STAGES["final"]:
+    elif STAGES[own[0]] != "final":
         told.append(
             ("not final", f"last shot after {rank_words(own)}: shoot it again when it is finished")
         )

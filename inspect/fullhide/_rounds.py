@@ -14,6 +14,7 @@ from fullhide.outlines import RegionOutline
 from fullhide.quality import blocking
 from fullhide.record import Carried, KeptInspection, SetAside
 from fullhide.result import Finding, RegionResult, Verdict
+from fullhide.verdict import JUDGED_SHARE
 from fullhide.wording import size
 
 __all__ = ["SHOWN_SHARE", "area_mm2", "judged_well", "rounds_of", "share_shown", "worked_between"]
@@ -33,8 +34,6 @@ _ALIKE = 0.2
 SHOWN_SHARE = 0.75
 #: Photos nearer in time than this are of one round: a touch-up takes longer (our own choice).
 TOUCH_UP_S = 600.0
-#: A region counts as wholly judged from this share on, as for a pass (`judge.JUDGED_SHARE`).
-_JUDGED_SHARE = 0.97
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +137,7 @@ def judged_well(shot: KeptInspection, result: RegionResult) -> bool:
         and result.detectable_mm2 <= shot.limits.show_through_mm2
         and "clipped" not in result.flags
         and not blocking(result.flags, "show_through")
-        and (share is None or (share.value or 0.0) >= _JUDGED_SHARE)
+        and (share is None or (share.value or 0.0) >= JUDGED_SHARE)
     )
 
 

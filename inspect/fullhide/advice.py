@@ -26,7 +26,9 @@ from fullhide._advice_light import (
     white_level,
 )
 from fullhide.job import Job, PhotoEntry
+from fullhide.judge import BLUR_OVER_SPOT, BURNT_OVER_LIMIT
 from fullhide.opened import Opened, Prepared, open_entry, prepared
+from fullhide.verdict import JUDGED_SHARE
 
 __all__ = ["Advice", "PhotoAdvice", "advise", "advise_opened"]
 
@@ -36,8 +38,6 @@ Polygon = NDArray[np.float64]
 _DARK_WHITE = 0.2
 #: The same without a chart, of the brightest place that there is.
 _DARK_PLACE = 0.04
-#: Burnt shares of the part, and burnt patches over the limit's area, as the verdict has them.
-_BURNT_SHARE, _BURNT_OVER_LIMIT = 0.03, 4.0
 #: Without a chart, share of the whole photo: the light patches of one that is burnt out.
 _BURNT_WHITES = 0.001
 #: Shine over the dye's own light, and the shares of the part that may reach it.
@@ -48,8 +48,6 @@ _FALL = 1.6
 _TINT = 1.15
 #: Light that may be missing on the darker side of the chart.
 _SHADE = 0.2
-#: Width at half height of the blur over the limit's spot: as the verdict has it.
-_BLUR_OVER_SPOT = 1.25
 #: The part's edges read too sharp: from this share of the limit, and this many pixels, on.
 _PART_BLUR, _PART_BLUR_PX = 0.5, 1.5
 #: Blur that is too much where no scale says how large a spot is, pixels.
@@ -258,12 +256,12 @@ def _too_bright(seen: _Seen, limit_mm2: float) -> set[str]:
     """Burnt out: by the exposure, or by a lamp's mirror image alone."""
     scene = seen.ready.scene
     share, largest = burnt(scene.photo, polygons=seen.polygons, here=seen.small)
-    large = scene.scaled and largest * scene.mm_per_px**2 > _BURNT_OVER_LIMIT * limit_mm2
+    large = scene.scaled and largest * scene.mm_per_px**2 > BURNT_OVER_LIMIT * limit_mm2
     if seen.white > 1.0 or "chart_clipped" in scene.flags:
         return {"clipped"}
     if not seen.ready.reading.found and scene.photo.clipped_share() > _BURNT_WHITES:
         return {"clipped"}
-    if share > _BURNT_SHARE or large:
+    if share > 1.0 - JUDGED_SHARE or large:
         return {"glare"} if seen.ready.reading.found else {"clipped"}
     return set()
 
@@ -281,7 +279,7 @@ def _not_sharp(seen: _Seen, *, edges: bool) -> bool:
     scene = ready.scene
     limit = _BLUR_PX
     if scene.scaled:
-        limit = _BLUR_OVER_SPOT * seen.across_mm / (2.355 * scene.mm_per_px)
+        limit = BLUR_OVER_SPOT * seen.across_mm / (2.355 * scene.mm_per_px)
     # From too far the limit is a pixel or so, which no lens reaches: that is told as too far.
     limit = max(limit, _PART_BLUR_PX)
     reading = ready.reading

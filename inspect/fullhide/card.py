@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from fullhide._card_find import Fit, best_card, markers_in, places_of_print, point_derivative
+from fullhide._card_find import Fit, best_card, markers_in, places_of_print
 from fullhide._card_layout import Rectangle
 from fullhide._chart_find import project
 from fullhide._chart_pose import Picture, jacobian
@@ -129,8 +129,6 @@ class CardReading:
         (4, 2) corners of the card's outer line: upper left as printed first, clockwise.
     homography
         (3, 3) true mm from the card's centre to px of the photo.
-    corner_u_px
-        Standard uncertainty of a place on the card, px: the largest of its four corners.
     mm_per_px, mm_per_px_u
         Scale at the card's centre along the direction least shortened by tilt, and its standard
         uncertainty, that of the print among it.
@@ -150,7 +148,6 @@ class CardReading:
     kind: str = ""
     corners_px: F64 = field(default_factory=lambda: np.zeros((0, 2)))
     homography: F64 = field(default_factory=lambda: np.eye(3))
-    corner_u_px: float = 0.0
     mm_per_px: float = 0.0
     mm_per_px_u: float = 0.0
     residual_px: float = 0.0
@@ -202,8 +199,6 @@ def find_card(photo: Picture, *, spec: CardSpec) -> CardReading:
         return CardReading(False)
     w, h = fit.card.size_mm
     edge = np.array([[-w, -h], [w, -h], [w, h], [-w, h]]) / 2
-    place = point_derivative(fit.homography, edge)
-    doubt = np.einsum("nij,jk,nlk->nil", place, fit.covariance, place)
     white, flags = _white(photo, fit)
     if spec.printed_mm is None:
         flags = (*flags, "card_unmeasured")
@@ -212,7 +207,6 @@ def find_card(photo: Picture, *, spec: CardSpec) -> CardReading:
         kind=fit.card.kind,
         corners_px=project(fit.homography, edge),
         homography=hom,
-        corner_u_px=float(np.sqrt(doubt.trace(axis1=1, axis2=2).max())),
         mm_per_px=1.0 / strong,
         mm_per_px_u=scale_u / strong,
         residual_px=fit.rms_px,

@@ -227,6 +227,8 @@ def inspect(
     ] = False,
 ) -> int:
     """Inspect targets and return the exit status."""
+    from fullhide.keeper import default_name
+
     _positive("--mm-per-px", mm_per_px)
     _shared_out(workers, scheduler)
     chart = _chart(chart_edition, chart_width_mm)
@@ -243,7 +245,7 @@ def inspect(
         masks=masks,
         overlays=overlays,
         mm_per_px=mm_per_px,
-        by=None if no_record else (by or cli_record.default_name()),
+        by=None if no_record else (by or default_name()),
         workers=workers,
         scheduler=scheduler,
     )

@@ -52,10 +52,10 @@ def add_commands(app: typer.Typer) -> None:
 def carry(job: _Job, photos: _Photos = None) -> int:
     """Write carried outlines and return the exit status."""
     from fullhide.console import say_error
-    from fullhide.job import JOB_FILE, load_job
+    from fullhide.job import load_job
     from fullhide.undrawn import earlier_photos
 
-    asked = load_job(job.parent if job.name == JOB_FILE else job)
+    asked = load_job(job)
     for problem in asked.problems:
         say_error(problem)
     status = 2 if asked.problems else 0

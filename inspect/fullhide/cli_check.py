@@ -173,10 +173,10 @@ def _arrived(path: Path, arrivals: Arrivals, width: float | None, by: str | None
 
 def _inspected(job: Job, by: str | None) -> None:
     """Inspect the one photo of a job and print a line a region."""
-    from fullhide.cli_record import default_name
     from fullhide.console import printable, say_error
     from fullhide.inspection import run_jobs
     from fullhide.job import load_job
+    from fullhide.keeper import default_name
 
     (entry,) = job.photos
     named = any(known.file == entry.file for known in load_job(job.folder).photos)

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from fullhide.job import Job
     from fullhide.result import JobResult
 
-__all__ = ["add_commands", "default_name", "say_rounds"]
+__all__ = ["add_commands", "say_rounds"]
 
 STATUS_HELP = """
 Say where a job stands: each region's newest verdict, what is missing, and whether the parts may be
@@ -75,16 +75,6 @@ def add_commands(app: typer.Typer) -> None:
     app.command(name="set-aside", help=SET_ASIDE_HELP)(set_aside)
     app.command(help=SIGN_HELP)(sign)
     app.command(help=VERIFY_HELP)(verify)
-
-
-def default_name() -> str:
-    """The name that this computer knows the person by."""
-    import getpass
-
-    try:
-        return getpass.getuser()
-    except (OSError, KeyError, ImportError):
-        return "unknown"
 
 
 def status(
@@ -229,9 +219,9 @@ def _uncollected() -> Iterator[None]:
 
 
 def _load(folder: Path) -> Job:
-    from fullhide.job import JOB_FILE, load_job
+    from fullhide.job import load_job
 
-    return load_job(folder.parent if folder.name == JOB_FILE else folder)
+    return load_job(folder)
 
 
 def _print(text: str) -> None:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "JOB_FILE",
+    "STAGES",
     "CardSettings",
     "ChartSettings",
     "Colour",
@@ -29,10 +30,13 @@ __all__ = [
     "RegionOutline",
     "load_job",
     "loose_job",
+    "stage_rank",
 ]
 
 JOB_FILE = "job.toml"
 Stage = Literal["before", "coat", "topcoat", "final"]
+#: In the order of the work.
+STAGES: tuple[str, ...] = ("before", "coat", "topcoat", "final")
 Lab = tuple[float, float, float]
 
 
@@ -213,13 +217,19 @@ class Job:
         return file not in self.outlined
 
 
+def stage_rank(stage: str, coat: int | None) -> tuple[int, int]:
+    """Where in the work a photo was taken; the later, the larger."""
+    return STAGES.index(stage), coat or 0
+
+
 def load_job(folder: str | Path) -> Job:
     """Read and check a job folder.
 
     Parameters
     ----------
     folder
-        Folder that holds `job.toml` and, if outlines were drawn, `regions.geojson`.
+        Folder that holds `job.toml` and, if outlines were drawn, `regions.geojson`; or that
+        `job.toml` itself.
 
     Returns
     -------
@@ -233,6 +243,8 @@ def load_job(folder: str | Path) -> Job:
         photo; or if `regions.geojson` cannot be read at all.
     """
     folder = Path(folder)
+    if folder.name == JOB_FILE and not folder.is_dir():
+        folder = folder.parent
     text, raw = _read_toml(folder)
     where = folder / JOB_FILE
     lines = toml_lines(text)

@@ -33,18 +33,27 @@ from fullhide.region import RegionView, view_panel, view_seam
 from fullhide.result import Measure, RegionResult, Verdict
 from fullhide.robust import median
 from fullhide.surface import Pair, Veil, colour_pair, veil_over
-from fullhide.verdict import combine
+from fullhide.verdict import JUDGED_SHARE, combine
 
-__all__ = ["Scene", "Seen", "finish_of", "judge_region", "reference_colour"]
+__all__ = [
+    "BLUR_OVER_SPOT",
+    "BURNT_OVER_LIMIT",
+    "Scene",
+    "Seen",
+    "finish_of",
+    "judge_region",
+    "reference_colour",
+]
 
 Vector = NDArray[np.float64]
 Polygon = NDArray[np.float64]
 Box = tuple[int, int, int, int]
 
-#: A pass needs this share of the region judged, and no burnt-out patch over this part of the
-#: limit's area: a pale colour beneath is the first to burn out (our own choices).
-JUDGED_SHARE = 0.97
-_BLIND_OVER_LIMIT = 0.5
+#: A pass has no burnt-out patch over this part of the limit's area: a pale colour beneath is the
+#: first to burn out (our own choice).
+BURNT_OVER_LIMIT = 0.5
+#: Width at half height of the blur over the limit's spot that is too much (our own choice).
+BLUR_OVER_SPOT = 1.25
 #: Less of a region than this tells nothing of its evenness (our own choice).
 _EVEN_SHARE = 0.5
 #: Codes out of 255 below which a colour cannot be told from its neighbours (our own choice).
@@ -212,7 +221,7 @@ def _region_flags(
     across = 2.0 * float(np.sqrt(limits.show_through_mm2 / np.pi))
     if scene.scaled and scene.mm_per_px * 3.0 > across:
         flags.append("too_far")
-    if scene.scaled and scene.blur_px * 2.355 * scene.mm_per_px > 1.25 * across:
+    if scene.scaled and scene.blur_px * 2.355 * scene.mm_per_px > BLUR_OVER_SPOT * across:
         flags.append("out_of_focus")
     x0, y0, x1, y1 = view.box
     codes = scene.photo.encoded[y0:y1:8, x0:x1:8]
@@ -229,7 +238,7 @@ def _region_flags(
         _, _, stats, _ = cv2.connectedComponentsWithStats(blind, connectivity=8)
         largest = float(stats[1:, cv2.CC_STAT_AREA].max()) * view.mm_per_px**2
         share = float(blind.sum()) / inside
-        if share > 1 - JUDGED_SHARE or largest > _BLIND_OVER_LIMIT * limits.show_through_mm2:
+        if share > 1 - JUDGED_SHARE or largest > BURNT_OVER_LIMIT * limits.show_through_mm2:
             flags.append("clipped")
     if outline.properties.get("proposed", False):
         flags.append("carried" if outline.properties.get("carried") else "proposed")

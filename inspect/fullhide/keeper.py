@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import getpass
 import secrets
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -12,7 +13,15 @@ from fullhide.outlines import RegionOutline
 from fullhide.record import Record
 from fullhide.result import PhotoResult
 
-__all__ = ["Keeper"]
+__all__ = ["Keeper", "default_name"]
+
+
+def default_name() -> str:
+    """The name that this computer knows the person by."""
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError, ImportError):
+        return "unknown"
 
 
 @dataclass(slots=True)

@@ -63,7 +63,7 @@ def jobs_of(
     for target in targets:
         try:
             if target.is_dir() or target.name == JOB_FILE:
-                job = load_job(target if target.is_dir() else target.parent)
+                job = load_job(target)
                 problems.extend(job.problems)
             elif (folder := job_folder(target.parent)) is not None and target.is_file():
                 job = job_with(load_job(folder), target)

@@ -18,7 +18,7 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from fullhide._gate import Asked, Rank, against_region, gate_of, rank, stands
+from fullhide._gate import Asked, Rank, against_region, gate_of, stands
 from fullhide._record_store import now
 from fullhide._rounds import rounds_of
 from fullhide._standing_data import (
@@ -33,7 +33,7 @@ from fullhide._standing_data import (
     Standing,
     Word,
 )
-from fullhide.job import Job
+from fullhide.job import Job, stage_rank
 from fullhide.record import Contents, KeptInspection, Record
 from fullhide.result import RegionResult
 from fullhide.wording import may_hold_airbag
@@ -145,7 +145,7 @@ def _grouped(job: Job, contents: Contents) -> list[_Part]:
         shots[key].append(kept)
     for entry in job.photos:
         key = (entry.part or "").casefold()
-        last[key] = max(last[key], rank(entry.stage, entry.coat))
+        last[key] = max(last[key], stage_rank(entry.stage, entry.coat))
     places = {entry.file: place for place, entry in enumerate(job.photos)}
     return [_Part(name, _ordered(shots[key], places), last[key]) for key, name in names.items()]
 
@@ -164,7 +164,7 @@ def _ordered(shots: Sequence[KeptInspection], places: dict[str, int]) -> list[Ke
     for kept in shots:
         # A file that was replaced by another photo of the same name is as good as removed.
         there = kept.photo.file in places and newest[kept.photo.file] == kept.number
-        stages[there, rank(kept.stage, kept.coat)].append(kept)
+        stages[there, stage_rank(kept.stage, kept.coat)].append(kept)
     found: list[KeptInspection] = []
     for key in sorted(stages):
         together = stages[key]

@@ -8,14 +8,12 @@ from typing import Any
 
 from fullhide.carry import Carried, Shot, carry_outlines
 from fullhide.errors import FullhideError
-from fullhide.job import Job, PhotoEntry
+from fullhide.job import Job, PhotoEntry, stage_rank
 from fullhide.outlines import RegionOutline, check_drawn, check_outline
 from fullhide.propose import propose
 
 __all__ = ["Undrawn", "earlier_photos", "undrawn"]
 
-#: Stages in the order of the work.
-_STAGES = ("before", "coat", "topcoat", "final")
 #: So many earlier photos are tried, the latest first; each costs as much as opening it.
 _MOST_TRIED = 3
 
@@ -132,7 +130,7 @@ def earlier_photos(job: Job, entry: PhotoEntry) -> tuple[PhotoEntry, ...]:
 
 
 def _stage(entry: PhotoEntry) -> tuple[int, int]:
-    return _STAGES.index(entry.stage), entry.coat or 0
+    return stage_rank(entry.stage, entry.coat)
 
 
 def _carried(

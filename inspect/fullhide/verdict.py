@@ -7,7 +7,10 @@ from statistics import NormalDist
 
 from fullhide.result import Verdict
 
-__all__ = ["combine", "conformance_probability", "coverage_factor", "decide"]
+__all__ = ["JUDGED_SHARE", "combine", "conformance_probability", "coverage_factor", "decide"]
+
+#: A pass needs this share of the region judged (our own choice).
+JUDGED_SHARE = 0.97
 
 
 def coverage_factor(confidence: float) -> float:

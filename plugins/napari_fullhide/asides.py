@@ -6,9 +6,9 @@ from typing import Any
 
 from psygnal import Signal
 
-from fullhide.cli_record import default_name
 from fullhide.errors import FullhideError, JobError
 from fullhide.job import Job
+from fullhide.keeper import default_name
 from fullhide.record import KeptInspection, Record, SetAside
 from fullhide.result import Finding
 from fullhide.standing import standing

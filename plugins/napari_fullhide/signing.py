@@ -6,8 +6,8 @@ from typing import Any
 
 from psygnal import Signal
 
-from fullhide.cli_record import default_name
 from fullhide.errors import FullhideError
+from fullhide.keeper import default_name
 from fullhide.proof import sign
 from fullhide.standing import Standing, standing
 from napari_fullhide.asides import Asides

@@ -16,6 +16,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+from spread import surroundings
 
 COLOURS: tuple[tuple[float, float, float], ...] = (
     # finishes, CIE Lab D50; our own colours
@@ -37,7 +38,7 @@ MIDDLE, RADIUS = (450.0, 375.0), 190.0  # of the reference disc, pixels
 
 def make(seed: int, i: int) -> tuple[Any, dict[str, Any]]:
     """Scene number i, and what is known of it."""
-    from fullhide.phantom import Camera, Chart, Leather, Light, Scene, Spot
+    from fullhide.phantom import Chart, Scene, Spot
 
     rng = np.random.default_rng([seed, i])
     finish = np.array(COLOURS[i % len(COLOURS)])
@@ -51,23 +52,7 @@ def make(seed: int, i: int) -> tuple[Any, dict[str, Any]]:
     scene = Scene(
         size_px=SIZE,
         mm_per_px=mm,
-        seed=int(rng.integers(1 << 30)),
-        light=Light(
-            name=str(rng.choice(["D65", "D50", "A", "FL11", "LED-B3"])),
-            falloff=float(rng.uniform(0.0, 0.2)),
-            falloff_towards_deg=float(rng.uniform(-180.0, 180.0)),
-        ),
-        camera=Camera(
-            sensor=str(rng.choice(["camera-a", "camera-b"])),
-            exposure=0.85 * float(2.0 ** rng.uniform(-0.5, 0.1)),
-            tone=str(rng.choice(["srgb", "phone"])),
-            noise=float(rng.choice([1.0, 2.0, 3.0])),
-        ),
-        leather=Leather(
-            grain=str(rng.choice(["fine", "coarse", "smooth"])),
-            gloss=float(rng.uniform(0.4, 1.2)),
-            curvature_mm=float(rng.uniform(0.0, 10.0)),
-        ),
+        **surroundings(rng),
         finish=tuple(float(v) for v in finish),
         under=(("reference", tuple(float(v) for v in reference)),),
         panel_px=PANEL,

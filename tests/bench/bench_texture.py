@@ -18,6 +18,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+from spread import surroundings
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
@@ -40,7 +41,7 @@ SIZE = (1600, 1200)
 
 def make(kind: str, seed: int, i: int) -> tuple[Any, dict[str, Any]]:
     """Scene number i of a kind, and what is known of it."""
-    from fullhide.phantom import Bands, Camera, Film, Leather, Light, Mottle, Scene, Spot, Thin
+    from fullhide.phantom import Bands, Film, Mottle, Scene, Spot, Thin
 
     rng = np.random.default_rng([seed, KINDS.index(kind), i])
     pair = list(PAIRS)[i % len(PAIRS)]
@@ -87,23 +88,7 @@ def make(kind: str, seed: int, i: int) -> tuple[Any, dict[str, Any]]:
     scene = Scene(
         size_px=SIZE,
         mm_per_px=mm,
-        seed=int(rng.integers(1 << 30)),
-        light=Light(
-            name=str(rng.choice(["D65", "D50", "A", "FL11", "LED-B3"])),
-            falloff=float(rng.uniform(0.0, 0.2)),
-            falloff_towards_deg=float(rng.uniform(-180.0, 180.0)),
-        ),
-        camera=Camera(
-            sensor=str(rng.choice(["camera-a", "camera-b"])),
-            exposure=0.85 * float(2.0 ** rng.uniform(-0.5, 0.1)),
-            tone=str(rng.choice(["srgb", "phone"])),
-            noise=float(rng.choice([1.0, 2.0, 3.0])),
-        ),
-        leather=Leather(
-            grain=str(rng.choice(["fine", "coarse", "smooth"])),
-            gloss=float(rng.uniform(0.4, 1.2)),
-            curvature_mm=float(rng.uniform(0.0, 10.0)),
-        ),
+        **surroundings(rng),
         film=film,
         finish=new,
         under=(("old colour", old),),

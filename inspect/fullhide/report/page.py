@@ -215,9 +215,7 @@ class PhotoFacts:
     size_px: tuple[int, int]
     mm_per_px: float | None
     letter: str = ""
-    chart_found: bool = False
     chart_residual_delta_e: float | None = None
-    chart_edition: str = ""
     trust: tuple[str, ...] = ()
     outlines: tuple[Outline, ...] = ()
     marks: tuple[Mark, ...] = ()
