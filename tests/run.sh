@@ -19,4 +19,4 @@ fullhide_packages
 workers="$(nproc 2>/dev/null || echo 2)"
 # The viewer's tests open its window: on a screen of their own, whatever the machine has.
 exec xvfb-run -a -s "-screen 0 1400x900x24" \
-    "$fullhide_python" -m pytest -q -n "$((workers > 4 ? 4 : workers))" "$@"
+    "$fullhide_python" -m pytest -q -n "$((workers > 4 ? 4 : workers))" --dist loadgroup "$@"
