@@ -125,6 +125,17 @@ def test_seams_are_proposed_as_bands(tmp_path: Path, opened: bool, thread) -> No
     assert np.mean(inside) > 0.9
 
 
+def test_where_only_the_place_is_asked_for_the_surface_is_the_same_without_seams(
+    tmp_path: Path,
+) -> None:
+    seam = Seam(start_mm=(20.0, 10.0), end_mm=(22.0, 50.0), bow_mm=0.8)
+    photo = photographed(tmp_path, scene(seams=(seam,)))
+    surface, *seams = proposed(photo)
+    (rough,) = proposed(photo, seams=False)
+    assert seams
+    np.testing.assert_array_equal(rough.polygon, surface.polygon)
+
+
 def test_a_fold_is_no_seam(tmp_path: Path) -> None:
     fold = Distractor("fold", (65.0, 35.0), 35.0, 20.0)
     assert [o.kind for o in proposed(photographed(tmp_path, scene(distractors=(fold,))))] == [

@@ -184,7 +184,7 @@ def advise_opened(
     opened: Opened, job: Job, entry: PhotoEntry, *, mm_per_px: float | None = None
 ) -> PhotoAdvice:
     """What to do differently about an opened photo; see `advise`."""
-    ready = prepared(opened, job, entry, mm_per_px=mm_per_px)
+    ready = prepared(opened, job, entry, mm_per_px=mm_per_px, rough=True)
     polygons = _surfaces(ready)
     drawn = [o for o in ready.outlines if not o.properties.get("proposed", False)]
     small = look(opened.photo, polygons=polygons, reading=ready.reading, rough=not drawn)

@@ -126,7 +126,12 @@ def chart_of(job: Job) -> ChartSpec:
 
 
 def prepared(
-    opened: Opened, job: Job, entry: PhotoEntry, *, mm_per_px: float | None = None
+    opened: Opened,
+    job: Job,
+    entry: PhotoEntry,
+    *,
+    mm_per_px: float | None = None,
+    rough: bool = False,
 ) -> Prepared:
     """Calibrate an opened photo for the outlines that the job has now.
 
@@ -138,6 +143,9 @@ def prepared(
         Colours, limits and outlines; the photo.
     mm_per_px
         Scale that overrides the chart's.
+    rough
+        Whether it is enough to know where the part lies, if nobody drew in the photo; see
+        `undrawn`.
 
     Raises
     ------
@@ -162,6 +170,7 @@ def prepared(
             entry,
             opener=lambda one: shot_of(job, one, mm_per_px),
             mm_per_px=mm_per_px,
+            rough=rough,
         )
         outlines = (*outlines, *made.outlines)
         polygons = [outline.polygon for outline in outlines]

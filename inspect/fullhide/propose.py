@@ -47,6 +47,7 @@ def propose(
     under: Sequence[Lab] = (),
     finish: Lab | None = None,
     part: str | None = None,
+    seams: bool = True,
 ) -> tuple[RegionOutline, ...]:
     """The dyed surface about the photo's middle as a panel, and its seams as bands.
 
@@ -66,6 +67,8 @@ def propose(
     finish, part
         The colour asked for, Lab, and the part's name. A surface of that colour on a part that is
         called a reference is proposed as such, where a chart tells its colour.
+    seams
+        Whether to look for seams, which takes most of the time.
 
     Returns
     -------
@@ -83,6 +86,8 @@ def propose(
         if float(apart[0]) < _SAME_FINISH:
             return (_proposed(file, "reference", "reference", polygon),)
     made = [_proposed(file, "surface", "panel", polygon)]
+    if not seams:
+        return tuple(made)
     scale = mm_per_px or NOMINAL_MM_PER_PX
     for line in find_seams(photo, surface.mask, surface.scale, mm_per_px=scale):
         band = seam_band(line, width_px=_BAND_MM / scale, size_px=photo.size_px)

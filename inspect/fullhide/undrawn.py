@@ -50,6 +50,7 @@ def undrawn(
     opener: Opener,
     mm_per_px: float | None = None,
     proposing: bool = True,
+    rough: bool = False,
 ) -> Undrawn:
     """Carry the outlines of an earlier photo of the part over, or propose some.
 
@@ -65,6 +66,8 @@ def undrawn(
         Scale of the photo that overrides the chart's.
     proposing
         Whether to propose an outline where none can be carried over.
+    rough
+        Only where the part lies, and quickly: nothing is carried over, no seam looked for.
 
     Returns
     -------
@@ -72,7 +75,7 @@ def undrawn(
         Carried outlines where the surfaces of the two photos agree; else a proposal.
     """
     refused: list[dict[str, Any]] = []
-    for earlier in earlier_photos(job, entry)[:_MOST_TRIED]:
+    for earlier in () if rough else earlier_photos(job, entry)[:_MOST_TRIED]:
         carried = _carried(shot, job, entry, earlier, opener)
         if carried.outlines:
             return _taken(carried, earlier, refused)
@@ -89,6 +92,7 @@ def undrawn(
             under=[colour.lab for colour in job.under],
             finish=job.finish.lab if job.finish else None,
             part=entry.part,
+            seams=not rough,
         )
         flags = flags if outlines else (*flags, "nothing_proposed")
     told: dict[str, Any] = {"from": "proposed" if outlines else "none"}
