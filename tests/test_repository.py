@@ -34,7 +34,7 @@ FLOORS = (
     {"standing", "keeper", "proof"},
     {"propose", "findings", "ask", "judge", "also"},
     {"undrawn"},
-    {"opened", "maps", "probe", "shown"},
+    {"opened", "maps", "probe", "shown", "elsewhere"},
     {"engine", "follow"},
     {"advice", "photo_job", "watch"},
     {"overlay"},

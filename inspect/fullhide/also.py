@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from fullhide import wording
 from fullhide.background import background
+from fullhide.checks.apart import Reference
 from fullhide.checks.match import Patch
 from fullhide.colour import lab_to_xyz
 from fullhide.companion import Companion, Second, changed, companion, joined
@@ -87,7 +88,7 @@ def judge_together(
     *,
     job: Job,
     entry: PhotoEntry,
-    reference: Patch | None,
+    reference: Patch | Reference | None,
     seconds: Seconds,
 ) -> Judged:
     """Check one region; where the photo cannot decide, with the further photos of the view.

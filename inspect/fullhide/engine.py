@@ -16,7 +16,10 @@ from fullhide import __version__
 from fullhide.also import Seconds, judge_together
 from fullhide.calibrate import blur_px, colour_fit, flat_field, xyz_of
 from fullhide.chart import ChartReading, ChartSpec, ColourFit, find_chart
+from fullhide.checks.apart import Reference
+from fullhide.checks.match import Patch
 from fullhide.companion import Second
+from fullhide.elsewhere import reference_elsewhere
 from fullhide.errors import FullhideError
 from fullhide.job import Job, PhotoEntry
 from fullhide.judge import Scene, reference_colour
@@ -223,7 +226,9 @@ def _judged(
     threads: int | None,
 ) -> dict[str, Judged]:
     """Every region by its name, judged anew where `kept` does not hold it."""
-    reference = reference_colour(scene, outlines)
+    reference: Patch | Reference | None = reference_colour(scene, outlines)
+    if reference is None and any(o.kind == "panel" for o in outlines):
+        reference = reference_elsewhere(job, entry)
     wanted = [o for o in outlines if o.kind not in ("ignore", "chart")]
     anew = [outline for outline in wanted if outline.name not in kept]
     done = count(1)  # next() of it is safe from any thread

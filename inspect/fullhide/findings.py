@@ -50,7 +50,9 @@ def reasons_of(
     if outcome.check == "evenness":
         told = wording.evenness_reason(measure.value, measure.limit, verdict=verdict, flat=flat)
     else:
-        told = wording.match_reason(measure.value, measure.limit, verdict=verdict)
+        told = wording.match_reason(
+            measure.value, measure.limit, verdict=verdict, file=outcome.beside
+        )
     return [told, *reasons]
 
 

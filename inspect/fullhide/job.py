@@ -60,7 +60,7 @@ class Limits:
     uneven_delta_e
         CIEDE2000 of a block against the region's own colour.
     match_delta_e
-        CIEDE2000 of a panel against a reference region in the same photo.
+        CIEDE2000 of a panel against a reference region.
     confidence
         One-sided probability that a verdict is right; it sets the guard band.
     viewing_distance_mm

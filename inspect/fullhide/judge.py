@@ -14,6 +14,7 @@ from fullhide.ask import Asked, asked
 from fullhide.background import Background, background
 from fullhide.calibrate import xyz_of
 from fullhide.chart import ColourFit
+from fullhide.checks.apart import Calibrated, Reference, match_apart
 from fullhide.checks.double import without_double
 from fullhide.checks.evenness import evenness
 from fullhide.checks.match import Patch, match, mean_patch, patch_of
@@ -43,6 +44,7 @@ __all__ = [
     "finish_of",
     "judge_region",
     "reference_colour",
+    "region_flags",
 ]
 
 Vector = NDArray[np.float64]
@@ -137,7 +139,7 @@ def judge_region(
     *,
     job: Job,
     entry: PhotoEntry,
-    reference: Patch | None,
+    reference: Patch | Reference | None,
     seen: Seen | None = None,
 ) -> tuple[RegionResult, NDArray[np.uint16] | None, Box]:
     """Check one region.
@@ -151,7 +153,7 @@ def judge_region(
     job, entry
         Colours, limits, part and stage.
     reference
-        Colour of the photo's reference part, if there is one.
+        Colour of the photo's reference part, or what another photo shows of one, if there is one.
     seen
         The region as several photos show it together; as `scene` shows it if absent.
 
@@ -162,7 +164,7 @@ def judge_region(
         none.
     """
     view = seen.view if seen else scene.view(outline, job.limits)
-    flags = [*(name for name in scene.flags), *_region_flags(scene, view, outline, job.limits)]
+    flags = [*(name for name in scene.flags), *region_flags(scene, view, outline, job.limits)]
     empty = RegionResult(
         name=outline.name,
         part=entry.part,
@@ -190,7 +192,9 @@ def judge_region(
         )
         return replace(empty, reasons=(why,), measures=_lab_measures(colour["lab"])), None, view.box
     airbag = job.airbag(entry.part) or wording.may_hold_airbag(outline.name, entry.part)
-    outcomes = _outcomes(scene, view, ground, job, reference, airbag=airbag)
+    outcomes = _outcomes(scene, view, ground, job, airbag=airbag)
+    if not view.is_seam and reference is not None:
+        outcomes.extend(_match(scene, view, ground, job, reference, outline.name, flags))
     if seen:
         outcomes = [steady(outcome, seen.changed) for outcome in outcomes]
     if "proposed" in flags:
@@ -214,9 +218,10 @@ def _lab_measures(lab: Vector) -> dict[str, Measure]:
     }
 
 
-def _region_flags(
+def region_flags(
     scene: Scene, view: RegionView, outline: RegionOutline, limits: Limits
 ) -> list[str]:
+    """Doubts about one region, as names out of `quality.FLAGS`."""
     flags = []
     across = 2.0 * float(np.sqrt(limits.show_through_mm2 / np.pi))
     if scene.scaled and scene.mm_per_px * 3.0 > across:
@@ -250,7 +255,6 @@ def _outcomes(
     view: RegionView,
     ground: Background,
     job: Job,
-    reference: Patch | None,
     *,
     airbag: bool,
 ) -> list[Outcome]:
@@ -311,16 +315,30 @@ def _outcomes(
                     airbag=airbag,
                 )
             )
-        if reference is not None:
-            outcomes.append(
-                match(
-                    patch_of(view, ground),
-                    reference,
-                    light_doubt=scene.field.doubt,
-                    limits=job.limits,
-                )
-            )
     return outcomes
+
+
+def _match(
+    scene: Scene,
+    view: RegionView,
+    ground: Background,
+    job: Job,
+    reference: Patch | Reference,
+    name: str,
+    flags: Sequence[str],
+) -> list[Outcome]:
+    """The panel against the reference in this photo, or else against the one in another."""
+    patch = patch_of(view, ground)
+    if isinstance(reference, Patch):
+        return [match(patch, reference, light_doubt=scene.field.doubt, limits=job.limits)]
+    if name in reference.beside:
+        return []
+    finish = None
+    if scene.calibrated:
+        u_lab = scene.fit.u_lab(xyz_to_lab(patch.xyz))
+        finish = Calibrated(patch=patch, u_lab=u_lab, light=scene.field.source)
+    doubts = [flag.says for flag in blocking(flags, "match")]
+    return [match_apart(finish, reference, doubts=doubts, limits=job.limits)]
 
 
 def finish_of(scene: Scene, ground: Background, job: Job) -> tuple[Vector, Veil]:

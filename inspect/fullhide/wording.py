@@ -205,13 +205,20 @@ def nearer_reason(mm_per_px: float, longer_px: int, *, places: bool) -> str:
     )
 
 
-def match_reason(value: float, limit: float, *, verdict: str) -> str:
-    """Sentence on the match with the reference."""
+def match_reason(value: float, limit: float, *, verdict: str, file: str = "") -> str:
+    """Sentence on the match with the reference; `file` is its photo where it is another one."""
+    what = f"the reference part in {file}" if file else "the reference part"
     if verdict == "fail":
-        return f"the colour is off the reference part by {value:.1f} ΔE, the limit is {limit:g}"
+        return f"the colour is off {what} by {value:.1f} ΔE, the limit is {limit:g}"
+    both = "in two photos " if file else ""
+    settle = (
+        "take the part and the reference in one photo, side by side in even light, with the chart"
+        if file
+        else "lay both side by side in even light and take it again"
+    )
     return (
-        f"the match with the reference part is too near the limit to tell ({value:.1f} ΔE, the "
-        f"limit is {limit:g}): lay both side by side in even light and take it again"
+        f"the match with {what} is too near the limit to tell {both}({value:.1f} ΔE, the "
+        f"limit is {limit:g}): {settle}"
     )
 
 

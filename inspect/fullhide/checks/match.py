@@ -26,7 +26,16 @@ from fullhide.region import RegionView
 from fullhide.result import Measure, Verdict
 from fullhide.verdict import coverage_factor
 
-__all__ = ["Difference", "Patch", "difference", "match", "mean_patch", "patch_of"]
+__all__ = [
+    "Difference",
+    "Patch",
+    "difference",
+    "level_covariance",
+    "match",
+    "matched",
+    "mean_patch",
+    "patch_of",
+]
 
 Vector = NDArray[np.float64]
 
@@ -124,8 +133,17 @@ def match(finish: Patch, reference: Patch, *, light_doubt: float, limits: Limits
         the coordinates of CIE 1976 (ISO/CIE 11664-4): ``match_dL``, ``match_da``, ``match_db``,
         ``match_dC`` and ``match_dH``, this positive where the hue angle is larger.
     """
+    return matched(finish, reference, _covariance(finish, reference, light_doubt), limits=limits)
+
+
+def matched(
+    finish: Patch, reference: Patch, covariance: Vector, *, limits: Limits, file: str = ""
+) -> Outcome:
+    """Outcome of a match whose difference in Lab has this covariance, (3, 3).
+
+    Parameters and result as `match`; `file` is the reference's photo where it is another one.
+    """
     lab, target = xyz_to_lab(finish.xyz), xyz_to_lab(reference.xyz)
-    covariance = _covariance(finish, reference, light_doubt)
     found = difference(lab, target, covariance, confidence=limits.confidence)
     parts, parts_u = _parts(lab, target, covariance)
     measures = {
@@ -146,7 +164,9 @@ def match(finish: Patch, reference: Patch, *, light_doubt: float, limits: Limits
         verdict = "fail"
     k = coverage_factor(limits.confidence)
     told = wording.difference_reason(parts[:3].tolist(), parts_u[:3].tolist(), k=k)
-    return Outcome(check="match", verdict=verdict, reasons=(told,), measures=measures)
+    if file:
+        told += f" in {file}"
+    return Outcome(check="match", verdict=verdict, reasons=(told,), measures=measures, beside=file)
 
 
 def difference(lab: Vector, target: Vector, covariance: Vector, *, confidence: float) -> Difference:
@@ -211,6 +231,16 @@ def _crossing(true: Vector, falling: Vector, level: float) -> float:
     high, low = falling[i - 1], falling[i]
     part = (high - level) / (high - low) if high > low else 1.0
     return float(true[i - 1] + min(part, 1.0) * (true[i] - true[i - 1]))
+
+
+def level_covariance(patch: Patch, light_doubt: float) -> Vector:
+    """Covariance (3, 3) in Lab of one colour by itself: light, spread, coding and shine."""
+    slope = _lab_slope(patch.xyz)
+    level = WHITE_D50 / patch.xyz
+    each = np.hypot(RATIO_DOUBT, LEVEL_DOUBT * level)
+    ratio = light_doubt**2 * np.ones((3, 3)) + patch.scatter + np.outer(each, each) * _TOGETHER
+    veil = VEIL_DOUBT * slope @ level
+    return cast(Vector, slope @ ratio @ slope.T + np.outer(veil, veil))
 
 
 def _covariance(finish: Patch, reference: Patch, light_doubt: float) -> Vector:

@@ -1,0 +1,126 @@
+"""Match: a dyed panel against a reference part in another photo of the job.
+
+Within one photo most of what is not known of the colours is the same on both sides and drops out.
+Between two photos nothing does: each has its own chart fit, and its own light between the chart and
+the part. Both enter in full, so only a clear match or a clear difference is decided.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fullhide.checks.match import Patch, level_covariance, matched
+from fullhide.checks.outcome import Outcome
+from fullhide.job import Limits
+from fullhide.result import Measure
+
+__all__ = ["Calibrated", "Reference", "covariance_apart", "match_apart"]
+
+Vector = NDArray[np.float64]
+
+#: Relative doubt of the light's level on a part against that on its chart, by what is known of the
+#: light: the part lies higher and bends (our own allowances, from rendered pairs).
+LEVEL_APART = {"grey board": 0.03, "neutral surround": 0.05, "none": 0.09}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Calibrated:
+    """A region's colour by its own photo's chart.
+
+    Attributes
+    ----------
+    patch
+        The colour.
+    u_lab
+        Standard uncertainty of L*, a* and b* that the chart's fit leaves near it, (3,).
+    light
+        Where the evenness of the light is known from, as `light.FlatField.source`.
+    """
+
+    patch: Patch
+    u_lab: Vector
+    light: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Reference:
+    """A reference part that another photo of the job shows by itself.
+
+    Attributes
+    ----------
+    file
+        That photo.
+    colour
+        None where the photo cannot tell it.
+    problem
+        Why not; empty where it can.
+    beside
+        Names of regions of this part that some photo shows beside a reference: that settles them.
+    """
+
+    file: str
+    colour: Calibrated | None
+    problem: str = ""
+    beside: frozenset[str] = field(default_factory=frozenset)
+
+
+def match_apart(
+    finish: Calibrated | None, reference: Reference, *, doubts: Sequence[str], limits: Limits
+) -> Outcome:
+    """Difference between a panel's colour and that of a reference in another photo.
+
+    Parameters
+    ----------
+    finish
+        The panel's colour; None where its photo has no chart.
+    reference
+        The other.
+    doubts
+        What is the matter with the panel's photo that forbids the comparison, in words.
+    limits
+        The job's limits.
+
+    Returns
+    -------
+    Outcome
+        Measures as `match.match`. A retake, without a reading, where either colour cannot be told.
+    """
+    problem = "; ".join(doubts) or reference.problem
+    if finish is None or reference.colour is None or problem:
+        told = (
+            f"the colour cannot be compared with the reference part in {reference.file} "
+            f"({problem or 'no chart was found'}): take the part and the reference in one photo, "
+            "side by side, with the chart"
+        )
+        nothing = Measure(value=None, u=None, limit=limits.match_delta_e, unit="ΔE00, kL 2")
+        return Outcome(
+            check="match",
+            verdict="retake",
+            reasons=(told,),
+            measures={"match_delta_e": nothing},
+        )
+    return matched(
+        finish.patch,
+        reference.colour.patch,
+        covariance_apart(finish, reference.colour),
+        limits=limits,
+        file=reference.file,
+    )
+
+
+def covariance_apart(one: Calibrated, other: Calibrated) -> Vector:
+    """Covariance (3, 3) of the difference in Lab of two colours from different photos.
+
+    For each photo: one common factor for the light's level, what the regions' own spread and the
+    coding leave, and the chart fit's own residuals near the colour.
+    """
+    return _of(one) + _of(other)
+
+
+def _of(seen: Calibrated) -> Vector:
+    level = level_covariance(seen.patch, LEVEL_APART[seen.light])
+    return np.asarray(level + np.diag(seen.u_lab**2))
