@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from skimage.color import deltaE_ciede2000
 from staged import CLEAN, LEFT, RIGHT, inspected
 
+from fullhide.checks.grade import grey_scale_grade
 from fullhide.checks.match import Patch, difference, match, mean_patch
 from fullhide.colour import lab_to_xyz, xyz_to_lab
 from fullhide.job import Limits
@@ -186,3 +187,35 @@ def test_an_inspection_tells_the_whole_of_the_match(tmp_path) -> None:
     # Our own phantom: one finish on both halves.
     assert region.measures["match_at_least"].value == 0.0
     assert any("the reference part" in reason for reason in region.reasons)
+
+
+@pytest.mark.parametrize(
+    ("original", "lab", "grade"),
+    [
+        # STANDARDS of the project, 1.3: worked through there from the formula, part from memory.
+        ((50, 0, 0), (51.7, 0, 0), 4.000),
+        ((50, 0, 0), (53.4, 0, 0), 3.000),
+        ((50, 0, 0), (56.8, 0, 0), 2.000),
+        ((50, 0, 0), (50.8, 0, 0), 4.529),
+        ((25, 2, 3), (27, 3, 5), 3.244),
+        ((25, 2, 3), (31, 6, 12), 1.268),
+        ((40, 20, 25), (42, 17, 22), 2.870),
+        ((30, 5, -30), (32, 4, -26), 3.185),
+        ((45, 55, 30), (47, 50, 29), 3.210),
+    ],
+)
+def test_the_grade_is_that_of_the_worked_values(original, lab, grade: float) -> None:
+    found = grey_scale_grade(np.array(lab, float), np.array(original, float))
+    assert found == pytest.approx(grade, abs=0.001)
+    measure = matched(lab, original).measures["match_grade"]
+    assert measure.value == pytest.approx(grade, abs=0.001)
+    assert measure.limit is None
+
+
+def test_the_grade_is_the_same_across_the_red_axis_and_never_below_1() -> None:
+    # Hues of 359 and 1 degrees are as near as 1 and 3: the geometry of the hue circle.
+    one, two, three = (
+        np.array((50.0, 20 * np.cos(h), 20 * np.sin(h))) for h in np.deg2rad([-1.0, 1.0, 3.0])
+    )
+    assert grey_scale_grade(one, two) == pytest.approx(grey_scale_grade(three, two), abs=1e-6)
+    assert grey_scale_grade(np.array((90.0, 0, 0)), np.array((10.0, 0, 0))) == 1.0

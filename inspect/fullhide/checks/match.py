@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from fullhide import wording
 from fullhide.background import Background, times
+from fullhide.checks.grade import grey_scale_grade
 from fullhide.checks.outcome import Outcome
 from fullhide.colour import WHITE_D50, delta_e00, delta_e00_gradient, xyz_to_lab
 from fullhide.job import Limits
@@ -131,7 +132,8 @@ def match(finish: Patch, reference: Patch, *, light_doubt: float, limits: Limits
         Measures ``match_delta_e``, CIEDE2000 with kL = 2; ``match_at_least`` and
         ``match_at_most``, each right at the limits' confidence; and the panel less the reference in
         the coordinates of CIE 1976 (ISO/CIE 11664-4): ``match_dL``, ``match_da``, ``match_db``,
-        ``match_dC`` and ``match_dH``, this positive where the hue angle is larger.
+        ``match_dC`` and ``match_dH``, this positive where the hue angle is larger; ``match_grade``
+        by `grade.grey_scale_grade`, which no verdict rests on.
     """
     return matched(finish, reference, _covariance(finish, reference, light_doubt), limits=limits)
 
@@ -157,6 +159,14 @@ def matched(
         measures[f"match_{name}"] = Measure(
             value=float(value), u=float(u), limit=None, unit="CIE 1976, D50"
         )
+    grade = grey_scale_grade(lab, target)
+    drawn = grey_scale_grade(lab + _draws() @ _root(covariance).T, target)
+    measures["match_grade"] = Measure(
+        value=float(grade),
+        u=float(np.sqrt(np.square(drawn - grade).mean())),
+        limit=None,
+        unit="ISO 105-A05, from memory",
+    )
     verdict: Verdict = "retake"
     if found.at_most <= limits.match_delta_e:
         verdict = "pass"
@@ -266,13 +276,16 @@ def _lab_slope(xyz: Vector) -> Vector:
 
 def _parts(lab: Vector, target: Vector, covariance: Vector) -> tuple[Vector, Vector]:
     """ΔL, Δa, Δb, ΔC and ΔH of CIE 1976, and their standard uncertainties."""
-    root = np.linalg.cholesky(covariance + 1e-12 * np.eye(3))
-    drawn = lab + _draws() @ root.T
+    drawn = lab + _draws() @ _root(covariance).T
     parts = _lch_parts(lab, target)
     off = _lch_parts(drawn, target) - parts
     u = np.sqrt(np.square(off).mean(axis=0))
     u[:3] = np.sqrt(np.diag(covariance))
     return parts, u
+
+
+def _root(covariance: Vector) -> Vector:
+    return np.asarray(np.linalg.cholesky(covariance + 1e-12 * np.eye(3)), np.float64)
 
 
 def _lch_parts(lab: Vector, target: Vector) -> Vector:

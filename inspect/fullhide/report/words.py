@@ -101,6 +101,7 @@ _MEASURES = {
     "match_db": "… yellower (+) or bluer",
     "match_dC": "… stronger (+) or duller in colour",
     "match_dH": "… turned in hue (+ from red to yellow to green)",
+    "match_grade": "… as a grey-scale grade, 5 best (coefficients from memory)",
     "judged_share": "Share of the region that could be judged",
     "band_period_mm": "Distance between stripes",
     "band_direction_deg": "Direction of stripes (0 is left to right)",
