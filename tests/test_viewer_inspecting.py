@@ -70,7 +70,8 @@ def run(bench: Bench, name: str) -> None:
 
 
 def idle(bench: Bench) -> bool:
-    return bench.part(Inspector).run is None
+    """No inspection goes on, and what was found is shown."""
+    return bench.part(Inspector).run is None and not bench.waiting
 
 
 def states(bench: Bench) -> list[list[str]]:
@@ -205,7 +206,7 @@ def test_a_finding_set_aside_by_keys_is_kept_shown_and_counted_after_reopening_t
     qtbot.keyClick(form.reason, Qt.Key.Key_Return)
     (aside,) = Record(folder).set_asides()
     assert (aside.reason, aside.by, aside.region) == ("a hair, wiped off", "Robin", "dyed")
-    until(lambda: bool(bench.model.photos[0].asides))
+    until(lambda: bool(bench.model.photos[0].asides) and not bench.waiting)
     assert form.isHidden()
     for _ in range(2):
         assert "set aside: a hair, wiped off" in finding_line(bench)
@@ -217,7 +218,7 @@ def test_a_finding_set_aside_by_keys_is_kept_shown_and_counted_after_reopening_t
         assert bench.model.photos[0].found.result.regions[0].verdict == "fail"
         bench.open(folder)
         until(lambda: bool(bench.model.photos[0].asides) and bench.picture(0) is not None)
-        until(lambda: bench.model.photos[0].found is not None and bench.layers.numbers is not None)
+        until(lambda: bench.model.photos[0].found is not None and not bench.waiting)
     bench.model.walk(1)
     run(bench, "Set aside")
     assert form.take.text() == "Take back"

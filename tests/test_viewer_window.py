@@ -133,8 +133,9 @@ def test_the_lists_name_part_photo_region_and_how_they_stand(opened: Bench) -> N
     assert job.counts.text() == "Plover, saloon berth: 2 to inspect"
 
 
-def test_a_fail_is_seen_in_word_shape_and_colour(opened: Bench, stored: Path) -> None:
+def test_a_fail_is_seen_in_word_shape_and_colour(opened: Bench, stored: Path, until: Until) -> None:
     opened.model.put(0, inspected(stored, 0))
+    until(lambda: not opened.waiting)
     job = dock(opened, JobDock)
     assert ["berth, left", "FAIL"] in words(job.photos)
     assert words(job.regions)[0][0] == "FAIL  dyed"

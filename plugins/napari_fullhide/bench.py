@@ -22,7 +22,7 @@ from fullhide.shown import display
 from napari_fullhide.background import in_background, later
 from napari_fullhide.layers import JobLayers
 from napari_fullhide.model import JobModel
-from napari_fullhide.state import Kept
+from napari_fullhide.state import Kept, PhotoState
 
 if TYPE_CHECKING:
     from napari.components import ViewerModel
@@ -137,6 +137,8 @@ class Bench:
         self._ready: dict[int, Prepared] = {}
         self._failed: set[int] = set()
         self._busy = self._due = False
+        #: What is still to be shown of what was found.
+        self._rest: list[Callable[[], None]] = []
         self._generation = 0
         model = self.model
         model.opened.connect(self._opened)
@@ -235,7 +237,7 @@ class Bench:
     @property
     def waiting(self) -> bool:
         """Whether something is being opened, or will be in a moment."""
-        return self._busy or self._due
+        return self._busy or self._due or bool(self._rest)
 
     # ---- what the model tells ------------------------------------------------------------
 
@@ -273,17 +275,41 @@ class Bench:
 
     def _found(self, index: int) -> None:
         if index == self.model.index:
-            self._show_regions()
+            # One after another: at once they would hold the window up.
+            self._show_outlines()
+            self._rest = [self._show_names, self._show_findings]
+            later(self._show_rest, 0)
         self.refresh()
+
+    def _show_rest(self) -> None:
+        if self._rest:
+            self._rest.pop(0)()
+        if self._rest:
+            later(self._show_rest, 0)
 
     def _drawn_in_napari(self) -> None:
         self.on_drawn()
 
     def _show_regions(self) -> None:
-        state = self.model.current
-        if state is not None and self.model.index in self._pictures:
+        self._rest.clear()
+        self._show_outlines()
+        self._show_names()
+        self._show_findings()
+
+    def _show_outlines(self) -> None:
+        if (state := self._on_screen()) is not None:
             self.layers.show_regions(state.regions())
+
+    def _show_names(self) -> None:
+        if (state := self._on_screen()) is not None:
+            self.layers.show_names(state.regions())
+
+    def _show_findings(self) -> None:
+        if (state := self._on_screen()) is not None:
             self.layers.show_findings(state)
+
+    def _on_screen(self) -> PhotoState | None:
+        return self.model.current if self.model.index in self._pictures else None
 
     def _show_picture(self, index: int, picture: Picture) -> None:
         self.layers.show_photo(picture, self.model.photos[index].entry.file)

@@ -102,12 +102,12 @@ class JobLayers:
         return [layer for layer in mine if layer is not None and layer in self.viewer.layers]
 
     def show_regions(self, regions: tuple[Region, ...]) -> None:
-        """Show outlines with name and verdict."""
+        """Show outlines in the colour of their verdict; `show_names` says it in words."""
         if self.outlines is None or self.ground is None or self.photo is None:
             return
         shapes = [rows_columns(region.outline.polygon) for region in regions]
         colours = [LOOKS[region.state].colour for region in regions]
-        labels = [f"{LOOKS[region.state].word} {_short(region)}" for region in regions]
+        labels = _labels(regions)
         width = max(2.0, _LINE * max(self.photo.data.shape[:2]))
         with self.quietly():
             chosen = set(self.outlines.selected_data)
@@ -121,7 +121,6 @@ class JobLayers:
                 "label": np.array(labels, object),  # of text even where there is none
             }
             self.outlines.feature_defaults = FEATURES
-            self._show_names(regions, labels)
             self.outlines.current_edge_width = width
             if len(chosen) and max(chosen) < len(shapes):
                 self.outlines.selected_data = chosen
@@ -192,10 +191,11 @@ class JobLayers:
             self.map.visible = True
             self._front()
 
-    def _show_names(self, regions: tuple[Region, ...], labels: list[str]) -> None:
-        """Verdict and name of each region: inside its top left corner, below a seam's end."""
+    def show_names(self, regions: tuple[Region, ...]) -> None:
+        """Show verdict and name of each region: inside its top left corner, below a seam's end."""
         if self.photo is None:
             return
+        labels = _labels(regions)
         zoom = self._whole_zoom(self.photo.data.shape)
         places, shown = np.zeros((len(regions), 2)), []
         for i, (region, label) in enumerate(zip(regions, labels, strict=True)):
@@ -210,15 +210,16 @@ class JobLayers:
             if not seam and len(label) > room:
                 label = f"{label[: room - 1]}…" if room > len(word) + 4 else word
             shown.append(label)
-        for layer in self.names:
-            if not _alike(np.asarray(layer.data), places):
-                layer.data = places
-                layer.size = 1.0
-            layer.features = {"label": np.array(shown, object)}
-            layer.selected_data = set()
-            by = layer.metadata["by"] / zoom
-            layer.text.translation = (by, by)
-            layer.refresh_text()
+        with self.quietly():
+            for layer in self.names:
+                if not _alike(np.asarray(layer.data), places):
+                    layer.data = places
+                    layer.size = 1.0
+                layer.features = {"label": np.array(shown, object)}
+                layer.selected_data = set()
+                by = layer.metadata["by"] / zoom
+                layer.text.translation = (by, by)
+                layer.refresh_text()
 
     def _add_names(self, colour: str, by: float) -> Points:
         """A layer of words alone, below their places; the dark one lies a little beside."""
@@ -371,6 +372,10 @@ class JobLayers:
 def _rim(shape: tuple[int, ...]) -> int:
     """Width of the line round a finding, photo pixels."""
     return max(2, round(max(shape) / 1200))
+
+
+def _labels(regions: tuple[Region, ...]) -> list[str]:
+    return [f"{LOOKS[region.state].word} {_short(region)}" for region in regions]
 
 
 def _short(region: Region) -> str:

@@ -195,8 +195,11 @@ class NowStrip(QWidget):
         name = Path(progress.file).name
         which = f"{progress.photo + 1} of {progress.photos}: " if progress.photos > 1 else ""
         done = f", region {progress.region} of {progress.regions}" if progress.regions else ""
+        # Qt would draw the whole window, photo and all, before it goes on.
+        self.bar.setUpdatesEnabled(False)
         self.bar.setValue(round(1000 * progress.share))
         self.bar.setFormat(f"{which}{name}{done}")
+        self.bar.setUpdatesEnabled(True)
 
     # ---- changing ------------------------------------------------------------------------
 
