@@ -20,6 +20,8 @@ Lab = tuple[float, float, float]
 
 #: Longer side of the picture the surface is looked for in, and of the one its rim is drawn in.
 _SIDE_PX, _RIM_PX = 320, 1120
+#: The same where it need not be drawn closely (our own choice).
+_ROUGH_RIM_PX = 480
 #: Weight of lightness against hue: shading moves lightness on one surface (our own choice).
 _LIGHTNESS = 0.35
 _SAME = 9.0
@@ -87,7 +89,12 @@ class _Picture:
 
 
 def find_surface(
-    photo: Photo, *, reading: ChartReading, fit: ColourFit, under: Sequence[Lab] = ()
+    photo: Photo,
+    *,
+    reading: ChartReading,
+    fit: ColourFit,
+    under: Sequence[Lab] = (),
+    rough: bool = False,
 ) -> Surface | None:
     """The largest surface of one colour around the photo's middle.
 
@@ -99,6 +106,8 @@ def find_surface(
         The chart, which is left out, and the colours.
     under
         Colours beneath: what shows them at the rim belongs to the surface.
+    rough
+        Whether a rim that is some pixels of the small picture off will do, in half the time.
 
     Returns
     -------
@@ -114,7 +123,7 @@ def find_surface(
     body = _body(small, lab, wide)
     if body is None:
         return None
-    fine = _picture(photo, reading, _RIM_PX)
+    fine = _picture(photo, reading, _ROUGH_RIM_PX if rough else _RIM_PX)
     mask, contrast = _rim(fine, body)
     mask |= _bare_rim(mask, small, lab, under, max(4, wide)) & fine.free
     soft = cv2.GaussianBlur(mask * np.float32(1), (0, 0), _SMOOTH * fine.scale / small.scale)

@@ -47,7 +47,7 @@ def propose(
     under: Sequence[Lab] = (),
     finish: Lab | None = None,
     part: str | None = None,
-    seams: bool = True,
+    rough: bool = False,
 ) -> tuple[RegionOutline, ...]:
     """The dyed surface about the photo's middle as a panel, and its seams as bands.
 
@@ -67,15 +67,15 @@ def propose(
     finish, part
         The colour asked for, Lab, and the part's name. A surface of that colour on a part that is
         called a reference is proposed as such, where a chart tells its colour.
-    seams
-        Whether to look for seams, which takes most of the time.
+    rough
+        Only where the part lies, in a tenth of the time: its rim less closely, no seams.
 
     Returns
     -------
     tuple of RegionOutline
         All with the property ``proposed``; nothing where no surface stands out clearly.
     """
-    surface = find_surface(photo, reading=reading, fit=fit, under=under)
+    surface = find_surface(photo, reading=reading, fit=fit, under=under, rough=rough)
     if surface is None or surface.contrast < _LEAST_CONTRAST:
         return ()
     polygon = _outline(surface, photo.size_px)
@@ -86,7 +86,7 @@ def propose(
         if float(apart[0]) < _SAME_FINISH:
             return (_proposed(file, "reference", "reference", polygon),)
     made = [_proposed(file, "surface", "panel", polygon)]
-    if not seams:
+    if rough:
         return tuple(made)
     scale = mm_per_px or NOMINAL_MM_PER_PX
     for line in find_seams(photo, surface.mask, surface.scale, mm_per_px=scale):

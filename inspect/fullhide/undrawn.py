@@ -92,7 +92,7 @@ def undrawn(
             under=[colour.lab for colour in job.under],
             finish=job.finish.lab if job.finish else None,
             part=entry.part,
-            seams=not rough,
+            rough=rough,
         )
         flags = flags if outlines else (*flags, "nothing_proposed")
     told: dict[str, Any] = {"from": "proposed" if outlines else "none"}
