@@ -16,7 +16,7 @@ import pytest
 from qtpy.QtCore import Qt
 from shapely.geometry import LineString, Point, Polygon
 from staged import BOWED, CHART_MM, rendered, scene
-from viewer_hand import CTRL, NONE, SHIFT, Hand, PlainHand, dock, plain_bench
+from viewer_hand import CTRL, NONE, SHIFT, Hand, PlainHand, dock, in_front, plain_bench
 from viewer_job import FILES, job_folder
 
 from fullhide.outlines import OUTLINES_FILE
@@ -270,6 +270,7 @@ def test_name_and_kind_are_changed_in_the_strip(hand: Hand) -> None:
 def test_letters_typed_into_a_name_take_no_tool(hand: Hand, qtbot: Any) -> None:
     hand.click((200.0, 200.0))
     strip = dock(hand.bench, NowStrip)
+    in_front(hand.window, qtbot)
     strip.name.setFocus()
     strip.name.selectAll()
     qtbot.keyClicks(strip.name, "spex")

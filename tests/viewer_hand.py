@@ -22,7 +22,7 @@ from napari_fullhide.now_strip import NowStrip
 from napari_fullhide.pen import Pen
 from napari_fullhide.tools import ToolStrip
 
-__all__ = ["CTRL", "NONE", "SHIFT", "Hand", "PlainHand", "dock", "plain_bench"]
+__all__ = ["CTRL", "NONE", "SHIFT", "Hand", "PlainHand", "dock", "in_front", "plain_bench"]
 
 NONE, SHIFT = Qt.KeyboardModifier.NoModifier, Qt.KeyboardModifier.ShiftModifier
 CTRL = Qt.KeyboardModifier.ControlModifier
@@ -59,14 +59,24 @@ def dock(bench: Bench, kind: type) -> Any:
     return found
 
 
+def in_front(window: Any, qtbot: Any) -> None:
+    """See to it that keys go to that window.
+
+    The bare screen has no window manager: a window of an earlier test that goes only now leaves
+    the keyboard with none, where a person's window manager would give it to the next.
+    """
+    if not window.isActiveWindow():
+        with qtbot.waitActive(window, timeout=60_000):
+            window.activateWindow()
+
+
 class Hand:
     """The mouse on napari's canvas, and the keys."""
 
     def __init__(self, bench: Bench, qtbot: Any) -> None:
         self.bench, self.qtbot, self.pen = bench, qtbot, bench.part(Pen)
         self.window.show()
-        with qtbot.waitActive(self.window, timeout=60_000):  # else keys go nowhere
-            self.window.activateWindow()
+        in_front(self.window, qtbot)
 
     # Never kept: napari's fixture looks whether a window is left over.
     @property
@@ -116,6 +126,7 @@ class Hand:
             QApplication.sendEvent(self.canvas, event)
 
     def keys(self, *keys: Any) -> None:
+        in_front(self.window, self.qtbot)
         for key in keys:
             which, modifier = key if isinstance(key, tuple) else (key, NONE)
             self.qtbot.keyClick(self.window, which, modifier)
