@@ -23,6 +23,7 @@ from napari_fullhide.background import in_background, later
 from napari_fullhide.layers import JobLayers
 from napari_fullhide.model import JobModel
 from napari_fullhide.state import Kept, PhotoState
+from napari_fullhide.warming import warm
 
 if TYPE_CHECKING:
     from napari.components import ViewerModel
@@ -46,6 +47,8 @@ EXTRAS: tuple[str, ...] = (
 _PICTURES = 3
 #: Time that a window has to draw a photo before the next one is opened.
 _DRAW_MS = 150
+#: Time for the mouse and the keys between one layer and the next.
+_TURN_MS = 5
 
 Picture = NDArray[np.uint8]
 Part = TypeVar("Part")
@@ -136,7 +139,7 @@ class Bench:
         self._photos: dict[int, Photo] = {}
         self._ready: dict[int, Prepared] = {}
         self._failed: set[int] = set()
-        self._busy = self._due = False
+        self._busy = self._due = self._lacking = False
         #: What is still to be shown of what was found.
         self._rest: list[Callable[[], None]] = []
         self._generation = 0
@@ -275,17 +278,24 @@ class Bench:
 
     def _found(self, index: int) -> None:
         if index == self.model.index:
-            # One after another: at once they would hold the window up.
-            self._show_outlines()
-            self._rest = [self._show_names, self._show_findings]
-            later(self._show_rest, 0)
+            self._show_in_turns()
         self.refresh()
+
+    def _show_in_turns(self) -> None:
+        """Show the regions' layers one after another: at once they would hold the window up."""
+        self._rest = [
+            self._show_outlines,
+            partial(self._show_names, ground=True),
+            partial(self._show_names, ground=False),
+            self._show_findings,
+        ]
+        self._show_rest()
 
     def _show_rest(self) -> None:
         if self._rest:
             self._rest.pop(0)()
         if self._rest:
-            later(self._show_rest, 0)
+            later(self._show_rest, _TURN_MS)
 
     def _drawn_in_napari(self) -> None:
         self.on_drawn()
@@ -300,9 +310,9 @@ class Bench:
         if (state := self._on_screen()) is not None:
             self.layers.show_regions(state.regions())
 
-    def _show_names(self) -> None:
+    def _show_names(self, *, ground: bool | None = None) -> None:
         if (state := self._on_screen()) is not None:
-            self.layers.show_names(state.regions())
+            self.layers.show_names(state.regions(), ground=ground)
 
     def _show_findings(self) -> None:
         if (state := self._on_screen()) is not None:
@@ -323,10 +333,14 @@ class Bench:
         later(self._go_on, _DRAW_MS)
 
     def _go_on(self) -> None:
-        self._due = False
-        if self.layers.outlines is None:
-            self.layers.complete()
-            self._show_regions()
+        self._due = not self.layers.complete()
+        if self._due:
+            self._lacking = True
+            later(self._go_on, _TURN_MS)
+            return
+        if self._lacking:
+            self._lacking = False
+            self._show_in_turns()
         self._pump()
 
     # ---- opening photos, one at a time, in the background --------------------------------
@@ -408,6 +422,7 @@ class Bench:
 
 
 def _load(path: Path) -> tuple[Photo, Picture]:
+    warm()
     photo = open_photo(path)
     return photo, display(photo)
 

@@ -191,8 +191,14 @@ class JobLayers:
             self.map.visible = True
             self._front()
 
-    def show_names(self, regions: tuple[Region, ...]) -> None:
-        """Show verdict and name of each region: inside its top left corner, below a seam's end."""
+    def show_names(self, regions: tuple[Region, ...], *, ground: bool | None = None) -> None:
+        """Show verdict and name of each region: inside its top left corner, below a seam's end.
+
+        Parameters
+        ----------
+        ground
+            Only the dark words beneath, or only the light ones; both where None.
+        """
         if self.photo is None:
             return
         labels = _labels(regions)
@@ -212,6 +218,8 @@ class JobLayers:
             shown.append(label)
         with self.quietly():
             for layer in self.names:
+                if ground is not None and ground != (layer.metadata["by"] > 0):
+                    continue
                 if not _alike(np.asarray(layer.data), places):
                     layer.data = places
                     layer.size = 1.0
@@ -266,29 +274,51 @@ class JobLayers:
             self.photo.data = picture
         viewer.layers.move(viewer.layers.index(self.photo), 0)
 
-    def complete(self) -> None:
-        """Make the layers over the photo, once it has been drawn: they take longer than it."""
-        if self.photo is None or self.outlines is not None:
-            return
+    def complete(self) -> bool:
+        """Make the next layer over the photo, one a call: all at once would hold the window up.
+
+        Returns
+        -------
+        bool
+            Whether they were all there already.
+        """
+        if self.photo is None:
+            return True
+        makers = (
+            (self.map, self._make_map),
+            (self.ground, self._make_ground),
+            (self.outlines, self._make_outlines),
+            (self.names[:1] or None, self._make_names),
+            (self.names[1:] or None, self._make_names),
+            (self.findings, self._make_findings),
+            (self.numbers, self._make_numbers),
+        )
+        lacking = next((make for there, make in makers if there is None), None)
+        if lacking is None:
+            return True
         with self.quietly():
-            self._make_others(self.photo.data.shape[:2])
-            self.show_hidden()
+            layer = lacking()
+            layer.visible = layer is not self.map and layer.name not in self.hidden
+        return False
 
-    def _make_others(self, shape: tuple[int, ...]) -> None:
-        from napari.utils import DirectLabelColormap
-
-        viewer = self.viewer
-        self.map = viewer.add_image(
+    def _make_map(self) -> Image:
+        self.map = self.viewer.add_image(
             np.zeros((2, 2), np.float32), name="map", visible=False, colormap="magma"
         )
-        self.ground = viewer.add_shapes(
+        return self.map
+
+    def _make_ground(self) -> Shapes:
+        self.ground = self.viewer.add_shapes(
             name="outlines' ground",
             ndim=2,
             face_color="transparent",
             opacity=0.9,
         )
         self.ground.editable = False
-        self.outlines = viewer.add_shapes(
+        return self.ground
+
+    def _make_outlines(self) -> Shapes:
+        self.outlines = self.viewer.add_shapes(
             name="outlines",
             ndim=2,
             face_color="transparent",
@@ -296,16 +326,33 @@ class JobLayers:
             feature_defaults=FEATURES,
             opacity=1.0,
         )
-        self.names = [self._add_names(SUPPORT, 1.5), self._add_names("white", 0.0)]
-        self.findings = viewer.add_labels(
-            np.zeros(shape, np.uint8),
+        self.outlines.events.data.connect(self._data_changed)
+        self._front()
+        return self.outlines
+
+    def _make_names(self) -> Points:
+        look = ("white", 0.0) if self.names else (SUPPORT, 1.5)
+        self.names.append(self._add_names(*look))
+        self._front()
+        return self.names[-1]
+
+    def _make_findings(self) -> Labels:
+        from napari.utils import DirectLabelColormap
+
+        assert self.photo is not None
+        self.findings = self.viewer.add_labels(
+            np.zeros(self.photo.data.shape[:2], np.uint8),
             name="findings",
             opacity=1.0,
             # One colour for all: the number tells them apart, and napari's own would play.
             colormap=DirectLabelColormap(color_dict={None: MARK, 0: "transparent"}),
         )
         self.findings.editable = False
-        self.numbers = viewer.add_points(
+        self._front()
+        return self.findings
+
+    def _make_numbers(self) -> Points:
+        self.numbers = self.viewer.add_points(
             ndim=2,
             name="finding numbers",
             face_color="transparent",
@@ -315,8 +362,8 @@ class JobLayers:
             text={"string": "{label}", "anchor": "upper_right", "size": 11, "color": "white"},
         )
         self.numbers.editable = False
-        self.outlines.events.data.connect(self._data_changed)
         self._front()
+        return self.numbers
 
     def _front(self) -> None:
         if self.outlines is not None and self.outlines in self.viewer.layers:
