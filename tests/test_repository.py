@@ -29,7 +29,7 @@ FLOORS = (
     {"card"},
     {"seam", "seam_path", "region", "chart", "light", "registration", "calibrate"},
     {"outline_edit", "surface", "background", "carry", "companion", "visibility"},
-    {"verdict"},
+    {"verdict", "lights"},
     {"checks", "wording"},
     {"standing", "keeper", "proof"},
     {"propose", "findings", "ask", "judge", "also"},

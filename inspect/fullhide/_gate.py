@@ -24,11 +24,20 @@ from fullhide.job import STAGES, Job, Limits, PhotoEntry, stage_rank
 from fullhide.outlines import RegionOutline
 from fullhide.quality import FLAGS
 from fullhide.record import KeptInspection
-from fullhide.result import Verdict
+from fullhide.result import LightFinding, Verdict
 from fullhide.verdict import coverage_factor, decide
 from fullhide.wording import AIRBAG_REFER, without_work
 
-__all__ = ["Asked", "Rank", "against_region", "changes", "gate_of", "rank_words", "stands"]
+__all__ = [
+    "Asked",
+    "Rank",
+    "against_light",
+    "against_region",
+    "changes",
+    "gate_of",
+    "rank_words",
+    "stands",
+]
 
 Rank = tuple[int, int]
 
@@ -123,6 +132,8 @@ def changes(asked: Asked, kept: KeptInspection, *, files: bool = True) -> tuple[
     ]
     if (entry.stage, entry.coat) != (kept.stage, kept.coat):
         found.append("its stage")
+    if entry.light != kept.photo.quality.get("light"):
+        found.append("its light")
     if job.airbag(entry.part) != kept.airbag:
         found.append("whether the part may hold an airbag")
     if job.limits != kept.limits:
@@ -202,6 +213,27 @@ def against_region(region: RegionStanding, *, asked: Asked, last: Rank) -> tuple
     return tuple(
         Against(reason=reason, says=says, part=region.part, region=region.name)
         for reason, says in told
+    )
+
+
+def against_light(region: RegionStanding, lights: Sequence[LightFinding]) -> tuple[Against, ...]:
+    """What photos in other named lights say against a match that the newest photo passes."""
+    newest = region.newest
+    if newest is None or region.stands != "pass":
+        return ()
+    file = newest.inspection.photo.file
+    return tuple(
+        Against(
+            reason="another light",
+            says=f"{found.says}: see `{', '.join(files)}`",
+            part=region.part,
+            region=region.name,
+        )
+        for found in lights
+        if found.region.casefold() == region.name.casefold()
+        and (found.part or "").casefold() == (region.part or "").casefold()
+        and any(one.file == file for one in found.readings)
+        and (files := [one.file for one in found.readings if one.match == "off"])
     )
 
 
@@ -337,6 +369,10 @@ _ONE_MANY: dict[str, tuple[str, str]] = {
     "fail": ("1 region fails", "{} regions fail"),
     "retake": ("1 photo to be taken again", "{} photos to be taken again"),
     "not answered": ("1 region with spots not answered", "{} regions with spots not answered"),
+    "another light": (
+        "1 region off its reference in another light",
+        "{} regions off their references in another light",
+    ),
     "partly shown": ("1 region shown only in part", "{} regions shown only in part"),
     "never shot": ("1 region never shot", "{} regions never shot"),
     "never opened": ("1 seam never shown as a seam", "{} seams never shown as seams"),

@@ -8,7 +8,7 @@ from typing import Literal
 
 from fullhide.job import Job
 from fullhide.record import KeptInspection, SetAside, Signature
-from fullhide.result import Finding, RegionResult, Verdict
+from fullhide.result import Finding, LightFinding, RegionResult, Verdict
 
 __all__ = [
     "Against",
@@ -33,6 +33,7 @@ Reason = Literal[
     "fail",  # the newest photo fails
     "retake",  # the newest photo cannot decide
     "not answered",  # an earlier spot is neither gone nor found again
+    "another light",  # the newest photo passes, and in another named light its match fails
     "partly shown",  # the newest photo shows less of the region than an earlier one
     "never shot",
     "never opened",  # a seam that was never outlined as one
@@ -253,6 +254,8 @@ class Standing:
         All that stand, oldest first.
     signatures
         Oldest first; see `signed`.
+    lights
+        How matches fare in the lights that the job names; None where it names none.
     last, last_change, seal
         Number of the last event, of the last that is no signature, and the last one's hash.
     """
@@ -264,6 +267,7 @@ class Standing:
     inspections: int = 0
     set_asides: tuple[SetAside, ...] = ()
     signatures: tuple[Signature, ...] = ()
+    lights: tuple[LightFinding, ...] | None = None
     last: int = 0
     last_change: int = 0
     seal: str = ""

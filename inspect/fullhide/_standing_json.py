@@ -7,6 +7,7 @@ from typing import Any
 from fullhide._record_codec import finding_json
 from fullhide._standing_data import Against, Answered, RegionStanding, Round, Standing
 from fullhide.record import SetAside
+from fullhide.result import light_json
 from fullhide.wording import without_work
 
 __all__ = ["to_json"]
@@ -16,7 +17,7 @@ SCHEMA = 1
 
 def to_json(standing: Standing) -> dict[str, Any]:
     """Plain data, ready for `json.dumps`; what is not known is None."""
-    return {
+    told = {
         "schema": SCHEMA,
         "job": standing.job.name,
         "at": standing.at,
@@ -49,6 +50,9 @@ def to_json(standing: Standing) -> dict[str, Any]:
         "inspections": standing.inspections,
         "seal": standing.seal,
     }
+    if standing.lights is not None:
+        told["lights"] = [light_json(finding) for finding in standing.lights]
+    return told
 
 
 def _against(item: Against) -> dict[str, Any]:

@@ -13,6 +13,7 @@ from fullhide._batch_cluster import on_cluster
 from fullhide._batch_pool import Lost, in_order, usual_workers
 from fullhide.errors import FullhideError, PhotoError
 from fullhide.job import Job, PhotoEntry
+from fullhide.lights import with_lights
 from fullhide.outlines import RegionOutline
 from fullhide.result import JobResult, PhotoResult
 
@@ -163,11 +164,14 @@ def inspect_many(
             if on_outcome is not None:
                 on_outcome(number, outcome)
     return [
-        JobResult(
-            job=job.name,
-            fullhide=__version__,
-            photos=tuple(photos[number]),
-            problems=tuple(problems[number]),
+        with_lights(
+            job,
+            JobResult(
+                job=job.name,
+                fullhide=__version__,
+                photos=tuple(photos[number]),
+                problems=tuple(problems[number]),
+            ),
         )
         for number, job in enumerate(jobs)
     ]

@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import NamedTuple
 
+from fullhide.lights import lights_words
 from fullhide.result import JobResult, RegionResult
 from fullhide.wording import flag_reasons
 
@@ -46,6 +47,8 @@ def show(result: JobResult) -> None:
         _rich_table(rows)
     else:
         _plain_lines(rows)
+    for line in lights_words(result.lights or ()):
+        print(f"{printable(line)}.")  # noqa: T201
     print(summary(result))  # noqa: T201
     print(SCOPE)  # noqa: T201
 

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from fullhide import wording
 from fullhide.console import SCOPE, printable
+from fullhide.lights import lights_words
 from fullhide.proof import Proof, key_print
 from fullhide.record import SetAside, Signature
 from fullhide.standing import Answered, RegionStanding, Round, Standing
@@ -45,6 +46,8 @@ def show_standing(standing: Standing) -> None:
     loose = [item for item in standing.gate.against if item.region is None]
     for item in loose:
         _line(f"! {item.says}")
+    for text in lights_words(standing.lights or ()):
+        _line(f"{text}.")
     for text in _notes(standing):
         _line(text)
     mark = "OPEN" if standing.gate.open else "CLOSED"

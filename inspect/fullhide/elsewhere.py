@@ -11,6 +11,7 @@ from fullhide.colour import xyz_to_lab
 from fullhide.errors import FullhideError
 from fullhide.job import Job, Limits, PhotoEntry
 from fullhide.judge import reference_colour, region_flags
+from fullhide.lights import same_light
 from fullhide.opened import Prepared, open_entry, prepared
 from fullhide.quality import FLAGS, blocking
 
@@ -35,8 +36,9 @@ def reference_elsewhere(job: Job, entry: PhotoEntry) -> Reference | None:
     -------
     Reference or None
         From a photo in which someone drew a reference and nothing to judge: of those of the same
-        part first, in the job's order, the first that tells its colour. None where the job has no
-        such photo, or where this photo is not of a finished part.
+        part first, in the job's order, the first that tells its colour. Photos whose lights are
+        named, and named otherwise, are not compared: where there is no other one, its problem says
+        so. None where the job has no such photo, or where this photo is not of a finished part.
     """
     if entry.stage not in ("topcoat", "final"):
         return None
@@ -45,6 +47,10 @@ def reference_elsewhere(job: Job, entry: PhotoEntry) -> Reference | None:
         (one for one in job.photos if _by_itself(job, one) and one.file != entry.file),
         key=lambda one: not (named and one.part == entry.part),
     )
+    here = [one for one in entries if same_light(one.light, entry.light)]
+    if entries and not here:
+        return _in_another_light(job, entry, entries[0])
+    entries = here
     found = [_told(job, one) for one in entries[:1]]
     for one in entries[1:]:
         if found[-1].colour is not None:
@@ -56,17 +62,26 @@ def reference_elsewhere(job: Job, entry: PhotoEntry) -> Reference | None:
     return replace(best, beside=frozenset(_beside(job, entry)))
 
 
+def _in_another_light(job: Job, entry: PhotoEntry, other: PhotoEntry) -> Reference:
+    """No partner: what differs between the photos would be the lights' as well as the colours'."""
+    problem = f"it was taken in {other.light}, this one in {entry.light}"
+    # A region that any photo shows beside a reference is told of there, in that light.
+    beside = _beside(job, replace(entry, light=None))
+    return Reference(file=other.file, colour=None, problem=problem, beside=frozenset(beside))
+
+
 def _by_itself(job: Job, entry: PhotoEntry) -> bool:
     kinds = {outline.kind for outline in job.outlines_of(entry.file)}
     return "reference" in kinds and not kinds & _JUDGED
 
 
 def _beside(job: Job, entry: PhotoEntry) -> Iterator[str]:
-    """Names of regions that a photo of this part, as far on in the work, shows by a reference."""
+    """Names of regions shown by a reference in a photo of this part, stage of work and light."""
     if entry.part is None:
         return
     for other in job.photos:
-        if (other.part, other.stage, other.coat) == (entry.part, entry.stage, entry.coat):
+        same = (other.part, other.stage, other.coat) == (entry.part, entry.stage, entry.coat)
+        if same and same_light(other.light, entry.light):
             outlines = job.outlines_of(other.file)
             if any(outline.kind == "reference" for outline in outlines):
                 yield from (outline.name for outline in outlines)

@@ -23,6 +23,7 @@ from fullhide.elsewhere import reference_elsewhere
 from fullhide.errors import FullhideError
 from fullhide.job import Job, PhotoEntry
 from fullhide.judge import Scene, reference_colour
+from fullhide.lights import with_lights
 from fullhide.opened import Opened, Prepared, open_entry, prepared
 from fullhide.outlines import RegionOutline
 from fullhide.photo import Photo, open_photo
@@ -114,9 +115,10 @@ def inspect_job(
             del artifacts
         if progress is not None:
             progress()
-    return JobResult(
+    whole = JobResult(
         job=job.name, fullhide=__version__, photos=tuple(photos), problems=tuple(problems)
     )
+    return with_lights(job, whole)
 
 
 def inspect_photo(
@@ -176,7 +178,7 @@ def inspect_photo(
         size_px=photo.size_px,
         mm_per_px=scene.mm_per_px if scene.scaled else None,
         chart=_chart_result(reading, scene.fit, spec),
-        quality=_quality(photo, ready, seconds),
+        quality=_quality(photo, ready, seconds, entry),
         regions=regions,
     )
     return Inspection(
@@ -296,7 +298,7 @@ def _chart_result(reading: ChartReading, fit: ColourFit, spec: ChartSpec) -> Cha
     )
 
 
-def _quality(photo: Photo, ready: Prepared, seconds: Seconds) -> dict[str, Any]:
+def _quality(photo: Photo, ready: Prepared, seconds: Seconds, entry: PhotoEntry) -> dict[str, Any]:
     scene, blur = ready.scene, ready.blur_px
     quality: dict[str, Any] = {
         "flags": list(scene.flags),
@@ -311,6 +313,8 @@ def _quality(photo: Photo, ready: Prepared, seconds: Seconds) -> dict[str, Any]:
     }
     if photo.white_balance is not None:
         quality["white_balance"] = list(photo.white_balance)
+    if entry.light is not None:
+        quality["light"] = entry.light
     if ready.drawing:
         quality["outlines"] = dict(ready.drawing)
     if seconds.files:

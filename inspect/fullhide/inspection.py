@@ -16,7 +16,7 @@ from fullhide.keeper import Keeper
 from fullhide.outlines import OUTLINES_FILE
 from fullhide.pictures import Pictures
 from fullhide.record import RECORD_FILE
-from fullhide.result import JobResult, PhotoResult
+from fullhide.result import JobResult, LightReading, PhotoResult
 
 if TYPE_CHECKING:
     from fullhide.engine import PhotoArtifacts
@@ -187,12 +187,23 @@ def merged(
         for job, result in zip(jobs, results, strict=True)
         for photo in result.photos
     ]
+    named = [(job, r.lights) for job, r in zip(jobs, results, strict=True) if r.lights is not None]
+    lights = tuple(
+        replace(found, readings=tuple(_from_here(job, one) for one in found.readings))
+        for job, told in named
+        for found in told
+    )
     return JobResult(
         job="; ".join(result.job for result in results),
         fullhide=__version__,
         photos=tuple(photos),
         problems=(*problems, *(item for result in results for item in result.problems)),
+        lights=lights if named else None,
     )
+
+
+def _from_here(job: Job, reading: LightReading) -> LightReading:
+    return replace(reading, file=str(job.path(reading.file)))
 
 
 def json_target(target: str | None, jobs: Sequence[Job]) -> str | None:

@@ -119,6 +119,8 @@ class PhotoEntry:
         A plain grey board in the same light; None without one.
     shot
         Local time it was taken, ISO 8601 to the second, where job.toml says it.
+    light
+        What light it was taken in, in the shop's own words; None if nobody said.
     line
         Line of the entry in `job.toml`; None for a loose photo.
     """
@@ -131,6 +133,7 @@ class PhotoEntry:
     grey_board: str | None = None
     shot: str | None = None
     line: int | None = None
+    light: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -461,6 +464,7 @@ def _entry(
         # The shop's own clock, as the camera's; an offset from UTC would be left to chance.
         shot=table.shot.replace(tzinfo=None, microsecond=0).isoformat() if table.shot else None,
         line=nearest_line(lines, path),
+        light=table.light,
     )
     return entry, problems
 

@@ -104,6 +104,7 @@ _EXPECTS: dict[str, str] = {
     "coat": "a whole number from 1",
     "also": "a list of paths in quotes",
     "grey_board": "a path in quotes",
+    "light": "a name in quotes",
     "shot": "a date and time without quotes, such as 2026-03-14T16:20:00",
 }
 
@@ -191,6 +192,7 @@ class PhotoTable(_Table):
     also: list[File] = []
     grey_board: File | None = None
     shot: datetime | None = None
+    light: Name | None = None
 
     @model_validator(mode="after")
     def _coat_needs_its_stage(self) -> PhotoTable:

@@ -17,11 +17,14 @@ __all__ = [
     "ChartResult",
     "Finding",
     "JobResult",
+    "LightFinding",
+    "LightReading",
     "Measure",
     "PhotoResult",
     "RegionResult",
     "Verdict",
     "exit_status",
+    "light_json",
     "to_json",
     "write_json",
     "write_plain",
@@ -151,13 +154,62 @@ class PhotoResult:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LightReading:
+    """A region's match with its reference in one light.
+
+    Attributes
+    ----------
+    light, file
+        The light's name in `job.toml`, and the photo.
+    match
+        ``"matches"`` or ``"off"`` where that is sure, otherwise ``"undecided"``.
+    at_least, at_most
+        Between which CIEDE2000 the difference lies; None where the photo could not tell it.
+    limit
+        What it is held against; None if not known.
+    """
+
+    light: str
+    file: str
+    match: Literal["matches", "off", "undecided"]
+    at_least: float | None
+    at_most: float | None
+    limit: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LightFinding:
+    """What the lights that a region was photographed in say of its match.
+
+    Attributes
+    ----------
+    kind
+        ``"metameric"`` where it surely matches in one light and surely does not in another.
+    says
+        The same in a plain sentence without a full stop.
+    readings
+        One a light, in the order of `job.toml`.
+    """
+
+    part: str | None
+    region: str
+    kind: Literal["metameric", "undecided", "matches", "off", "one light"]
+    says: str
+    readings: tuple[LightReading, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class JobResult:
-    """Everything found in a job; `problems` are the inputs that could not be used."""
+    """Everything found in a job; `problems` are the inputs that could not be used.
+
+    `lights` says how matches fare in the lights that the job names; None where it names none.
+    """
 
     job: str
     fullhide: str
     photos: tuple[PhotoResult, ...] = ()
     problems: tuple[FullhideError, ...] = ()
+    lights: tuple[LightFinding, ...] | None = None
 
 
 def exit_status(result: JobResult) -> int:
@@ -184,12 +236,36 @@ def to_json(result: JobResult) -> dict[str, Any]:
 
     Absent values, NaN and infinities become None; floats keep six significant digits.
     """
-    return {
+    told: dict[str, Any] = {
         "schema": SCHEMA,
         "job": result.job,
         "fullhide": result.fullhide,
         "photos": [_photo(photo) for photo in result.photos],
         "problems": [str(problem) for problem in result.problems],
+    }
+    if result.lights is not None:
+        told["lights"] = [light_json(finding) for finding in result.lights]
+    return told
+
+
+def light_json(finding: LightFinding) -> dict[str, Any]:
+    """A match in several lights as plain data."""
+    return {
+        "part": finding.part,
+        "region": finding.region,
+        "kind": finding.kind,
+        "says": finding.says,
+        "readings": [
+            {
+                "light": reading.light,
+                "file": reading.file,
+                "match": reading.match,
+                "at_least": _plain(reading.at_least),
+                "at_most": _plain(reading.at_most),
+                "limit": _plain(reading.limit),
+            }
+            for reading in finding.readings
+        ],
     }
 
 

@@ -18,7 +18,7 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from fullhide._gate import Asked, Rank, against_region, gate_of, stands
+from fullhide._gate import Asked, Rank, against_light, against_region, gate_of, stands
 from fullhide._record_store import now
 from fullhide._rounds import rounds_of
 from fullhide._standing_data import (
@@ -34,8 +34,9 @@ from fullhide._standing_data import (
     Word,
 )
 from fullhide.job import Job, stage_rank
+from fullhide.lights import lights_of
 from fullhide.record import Contents, KeptInspection, Record
-from fullhide.result import RegionResult
+from fullhide.result import LightFinding, RegionResult
 from fullhide.wording import may_hold_airbag
 
 __all__ = [
@@ -87,7 +88,10 @@ def standing(job: Job, record: Record | None = None) -> Standing:
     asides = [aside for aside in contents.set_asides if aside.withdrawn is None]
     grouped = _grouped(job, contents)
     asked = Asked.of(job)
-    parts = [_part(asked, part, contents) for part in grouped]
+    # A file that was replaced by another photo of the same name counts as it is now.
+    now_shown = {kept.photo.file: kept.photo for kept in sorted(contents.newest, key=_number)}
+    lights = lights_of(job, now_shown.values())
+    parts = [_part(asked, part, contents, lights or ()) for part in grouped]
     of_job = [Against(reason="input", says=str(problem)) for problem in job.problems]
     if not job.parts:
         of_job.append(Against(reason="no parts", says=_ADD_PARTS))
@@ -115,10 +119,15 @@ def standing(job: Job, record: Record | None = None) -> Standing:
         inspections=contents.inspections,
         set_asides=tuple(asides),
         signatures=contents.signatures,
+        lights=lights,
         last=contents.last,
         last_change=contents.last_change,
         seal=contents.seal,
     )
+
+
+def _number(kept: KeptInspection) -> int:
+    return kept.number
 
 
 def _unlisted(name: str | None) -> str:
@@ -179,7 +188,9 @@ def _place(kept: KeptInspection, places: dict[str, int]) -> int:
     return places.get(kept.photo.file, -1)
 
 
-def _part(asked: Asked, part: _Part, contents: Contents) -> PartStanding:
+def _part(
+    asked: Asked, part: _Part, contents: Contents, lights: Sequence[LightFinding]
+) -> PartStanding:
     job, listed = asked.job, asked.entries
     said = job.part(part.name)
     seams = {name.casefold(): name for name in said.seams} if said else {}
@@ -206,7 +217,7 @@ def _part(asked: Asked, part: _Part, contents: Contents) -> PartStanding:
         kind = "seam" if key in seams else region.kind
         region = replace(region, kind=kind, required=key in required, before=before.get(key))
         against = against_region(region, asked=asked, last=part.last)
-        regions.append(replace(region, against=against))
+        regions.append(replace(region, against=(*against, *against_light(region, lights))))
     return PartStanding(
         name=part.name,
         listed=said is not None,

@@ -40,6 +40,7 @@ class Materials:
         self.under: dict[str, Array] = {
             name: _spectra.reflectance_from_lab(lab) for name, lab in scene.under
         }
+        self.under |= {name: np.array(spectrum) for name, spectrum in scene.spectra}
         film = scene.film
         self._sx = film.coats * film.sx_per_coat
         self._masstone = _spectra.reflectance_from_lab(scene.finish)

@@ -430,6 +430,9 @@ class Scene:
         Where the camera stands; None = straight above, as far as `mm_per_px` says. With one,
         places in millimetres and pixels are those of the flat scene; the truth is the photo's.
         The flat scene has to reach beyond what the photo shows: its rim is mirrored there.
+    spectra
+        Reflectance of colours in `under` by their names, every 5 nm from 380 to 780, where it is
+        not the smooth one of that Lab.
     """
 
     size_px: tuple[int, int] = (1600, 1200)
@@ -460,6 +463,7 @@ class Scene:
     shot: int = 0
     threshold_delta_e: float = 3.0
     view: View | None = None
+    spectra: tuple[tuple[str, tuple[float, ...]], ...] = ()
 
     def grey_board(self) -> Scene:
         """The same light, camera and place with a plain matt grey board before the part."""

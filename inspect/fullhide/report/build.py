@@ -14,6 +14,7 @@ from fullhide.colour import lab_to_xyz, xyz_to_srgb8
 from fullhide.errors import JobError
 from fullhide.files import why as reason_of
 from fullhide.job import JOB_FILE, Colour, Job
+from fullhide.lights import lights_words
 from fullhide.report import words
 from fullhide.report.known import Inspected, Known
 from fullhide.report.page import (
@@ -90,6 +91,7 @@ def page_of(known: Known, *, now: dt.datetime | None = None) -> Page:
         scope=wording.SCOPE,
         cautions=((words.AIRBAG,) if airbag else ()) + words.CAUTIONS,
         inspections=known.inspections,
+        lights=tuple(f"{text}." for text in lights_words(known.lights)),
     )
 
 

@@ -67,6 +67,8 @@ def exports(page: Page) -> dict[str, bytes]:
         "limits": {f"{limit.key} [{limit.unit}]": limit.value for limit in page.limits},
         **told,
     }
+    if page.lights:
+        whole["lights"] = page.lights
     text = json.dumps(whole, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
     files = {f"{name}.csv": _csv(rows) for name, rows in told.items()}
     return {**files, "export.json": text.encode(errors="backslashreplace")}

@@ -49,6 +49,7 @@ def known_of_standing(standing: Standing) -> Known:
         ),
         problems=tuple(str(problem) for problem in job.problems),
         inspections=standing.inspections,
+        lights=standing.lights or (),
     )
 
 

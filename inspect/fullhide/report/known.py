@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from fullhide.job import Job, PhotoEntry
 from fullhide.outlines import RegionOutline
 from fullhide.report.page import Gate, Round, SetAside, Signature, Word
-from fullhide.result import Finding, PhotoResult, RegionResult
+from fullhide.result import Finding, LightFinding, PhotoResult, RegionResult
 
 __all__ = ["Inspected", "Known"]
 
@@ -62,7 +62,11 @@ class Inspected:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Known:
-    """Everything known of a job; `inspections` counts all that are kept."""
+    """Everything known of a job.
+
+    `inspections` counts all that are kept; `lights` is empty where no match was judged in one that
+    the job names.
+    """
 
     job: Job
     inspected: tuple[Inspected, ...]
@@ -70,3 +74,4 @@ class Known:
     signatures: tuple[Signature, ...] = ()
     problems: tuple[str, ...] = ()
     inspections: int = 0
+    lights: tuple[LightFinding, ...] = ()

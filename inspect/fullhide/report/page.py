@@ -296,6 +296,8 @@ class Page:
         Inputs that could not be used, one sentence each.
     notes, privacy
         What else a reader has to know; what to look for before the page is passed on.
+    lights
+        How matches fare in the lights that the job names, one sentence each; empty without any.
     """
 
     job: str
@@ -318,6 +320,7 @@ class Page:
     scope: str = ""
     cautions: tuple[str, ...] = ()
     inspections: int = 0
+    lights: tuple[str, ...] = ()
     _photo: dict[str, PhotoFacts] = field(default_factory=dict, repr=False, compare=False)
 
     def __post_init__(self) -> None:

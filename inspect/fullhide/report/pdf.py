@@ -221,6 +221,7 @@ class _Desk:
             "seams": [seam for part in page.parts for seam in self._seams(part)],
             "sheets": [sheet for part in page.parts if (sheet := self._sheet(part))],
             "photos": [{"file": photo.file, "sha256": photo.sha256} for photo in page.photos],
+            "lights": page.lights,
             "made_from": f"From {page.inspections} inspections." if page.inspections else "",
         }
         return json.dumps(self.letters.plain(told), ensure_ascii=False)
