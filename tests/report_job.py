@@ -16,7 +16,9 @@ from typing import Any
 import numpy as np
 from PIL import Image
 
-from fullhide.job import Job, load_job
+from fullhide.checks.match import Patch, match
+from fullhide.colour import lab_to_xyz
+from fullhide.job import Job, Limits, load_job
 from fullhide.outlines import RegionOutline
 from fullhide.record import KeptInspection, Record
 from fullhide.result import ChartResult, Finding, Measure, PhotoResult, RegionResult
@@ -101,6 +103,17 @@ def region(name: str, verdict: Any, *findings: Finding, **changes: Any) -> Regio
         "findings": findings,
     }
     return RegionResult(**{**given, **changes})
+
+
+def with_match(
+    result: RegionResult,
+    lab: tuple[float, float, float] = (47.0, 22.0, 26.0),
+    reference: tuple[float, float, float] = (46.0, 21.0, 28.0),
+) -> RegionResult:
+    """A region that was held against a reference."""
+    one, two = (Patch(xyz=lab_to_xyz(value)) for value in (lab, reference))
+    outcome = match(one, two, light_doubt=0.01, limits=Limits())
+    return replace(result, measures={**result.measures, **outcome.measures})
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 from PIL import Image
-from report_job import inspected_job
+from report_job import SHOTS, inspected_job, with_match
 from report_tools import contrast
 from selenium.webdriver import ActionChains, Chrome, ChromeOptions, Keys
 from selenium.webdriver.chrome.service import Service
@@ -45,7 +45,8 @@ def _program(*names: str) -> str:
 @pytest.fixture(scope="module")
 def address(tmp_path_factory: pytest.TempPathFactory) -> str:
     folder = tmp_path_factory.mktemp("browser")
-    job = inspected_job(folder / "kestrel")
+    bolster = replace(SHOTS[-1], regions=tuple(map(with_match, SHOTS[-1].regions)))
+    job = inspected_job(folder / "kestrel", (*SHOTS[:-1], bolster))
     despite = Signature(
         by="R. Weaver", when="20 March 2026", despite="the owner <i>waits</i>", seal="ab" * 32
     )
@@ -303,6 +304,17 @@ def test_every_control_and_picture_has_a_name_of_its_own(browser: Chrome) -> Non
     for role in ("checkbox", "slider", "DisclosureTriangle"):
         assert len(set(names[role])) == len(names[role]), names[role]
     assert any("place is marked" in name for name in names["image"])
+
+
+def test_a_matchs_pictures_are_seen_whole_and_have_names(browser: Chrome) -> None:
+    for kind, says in (("plane", "off the reference"), ("swatches", "at the left")):
+        (picture,) = browser.find_elements(By.CSS_SELECTOR, f"figure.match svg.{kind}")
+        assert says in (picture.get_attribute("aria-label") or "")
+        box = picture.rect
+        assert box["x"] >= 0
+        assert box["x"] + box["width"] <= 390
+        # Its smallest words are told in the caption too; the marks' names have to be read.
+        assert box["width"] >= 300
 
 
 def test_headings_go_down_one_step_at_a_time(browser: Chrome) -> None:

@@ -117,6 +117,14 @@ def xyz_to_srgb8(xyz: ArrayLike) -> NDArray[np.uint8]:
     return cast(NDArray[np.uint8], np.round(coded * 255.0).astype(np.uint8))
 
 
+def in_srgb(xyz: ArrayLike) -> NDArray[np.bool_]:
+    """Whether a screen of sRGB can show XYZ(D50), to half a code of 8 bits; (..., 3) to (...)."""
+    linear = np.asarray(xyz, dtype=np.float64) @ _XYZ_TO_SRGB.T
+    # The curve's slope is 12.92 at the dark end and 1.055 / 2.4 at the light one.
+    held = (linear >= -0.5 / (255.0 * 12.92)) & (linear <= 1.0 + 0.5 * 2.4 / (255.0 * 1.055))
+    return cast(NDArray[np.bool_], held.all(axis=-1))
+
+
 def delta_e00(lab_1: ArrayLike, lab_2: ArrayLike, *, k_l: float = 1.0) -> NDArray[Any]:
     """CIEDE2000 colour difference.
 

@@ -21,6 +21,7 @@ from fullhide import wording
 from fullhide.background import Background, times
 from fullhide.checks.grade import grey_scale_grade
 from fullhide.checks.outcome import Outcome
+from fullhide.checks.placed import placed
 from fullhide.colour import WHITE_D50, delta_e00, delta_e00_gradient, xyz_to_lab
 from fullhide.job import Limits
 from fullhide.region import RegionView
@@ -159,6 +160,7 @@ def matched(
         measures[f"match_{name}"] = Measure(
             value=float(value), u=float(u), limit=None, unit="CIE 1976, D50"
         )
+    measures |= placed(lab, covariance)
     grade = grey_scale_grade(lab, target)
     drawn = grey_scale_grade(lab + _draws() @ _root(covariance).T, target)
     measures["match_grade"] = Measure(

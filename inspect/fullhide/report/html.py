@@ -10,6 +10,7 @@ from typing import Any
 
 from fullhide.report import words
 from fullhide.report.marks import marks_svg, outlines_svg, ruler_svg
+from fullhide.report.match_shown import match_of, plane_svg, swatches_svg
 from fullhide.report.page import Page
 from fullhide.report.pictures import Picture, Pictures
 
@@ -55,6 +56,16 @@ def report_html(page: Page, pictures: Pictures) -> bytes:
     photos = {
         key: shown(picture, page.photo(key).outlines) for key, picture in pictures.photos.items()
     }
+    matches = {
+        (part.name, region.name, region.photo): SimpleNamespace(
+            plane=Markup(plane_svg(match, name=f"{part.name}, {region.name}")),
+            swatches=Markup(swatches_svg(match, name=f"{part.name}, {region.name}")),
+            caption=match.caption,
+        )
+        for part in page.parts
+        for region in part.regions
+        if (match := match_of(region, confidence=page.confidence))
+    }
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
     text = environment.get_template("report.html").render(
         page=page,
@@ -63,6 +74,7 @@ def report_html(page: Page, pictures: Pictures) -> bytes:
         close={key: shown(picture) for key, picture in pictures.close.items()},
         seams={key: shown(picture) for key, picture in pictures.seams.items()},
         earlier={key: shown(picture) for key, picture in pictures.earlier.items()},
+        matches=matches,
         swatches=words.SWATCHES,
         logo=_uri(page.shop.logo, page.shop.logo_type) if page.shop.logo else "",
         checked=words.checked_words(page),

@@ -16,6 +16,7 @@ from fullhide.errors import FullhideError, OutputError
 from fullhide.files import why
 from fullhide.report import words
 from fullhide.report.marks import marks_svg, outlines_svg, ruler_svg
+from fullhide.report.match_shown import match_of, plane_svg, swatches_svg
 from fullhide.report.page import Before, Page, Part, PhotoFacts, Region
 from fullhide.report.pictures import Picture, Pictures
 
@@ -261,7 +262,26 @@ class _Desk:
                 for pair in part.pairs
                 if pair.before in self.shown and pair.after in self.shown
             ],
-            "regions": [_region(region) for region in part.regions],
+            "regions": [
+                {**_region(region), "match": self._match(part, region)} for region in part.regions
+            ],
+        }
+
+    def _match(self, part: Part, region: Region) -> dict[str, Any] | None:
+        """The pictures of a region's match; None without one."""
+        match = match_of(region, confidence=self.page.confidence)
+        if match is None:
+            return None
+        name = f"{part.name}, {region.name}"
+        drawn = {"plane": plane_svg(match, name=name), "swatches": swatches_svg(match, name=name)}
+        return {
+            **{
+                key: self._file(self.letters.plain(svg).encode(), "svg")
+                for key, svg in drawn.items()
+            },
+            "name": name,
+            "says": match.says,
+            "caption": match.caption,
         }
 
     def _photo(self, key: str) -> dict[str, Any]:
