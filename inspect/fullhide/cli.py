@@ -14,7 +14,15 @@ from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
-from fullhide import __version__, cli_card, cli_carry, cli_check, cli_record, cli_report
+from fullhide import (
+    __version__,
+    cli_card,
+    cli_carry,
+    cli_check,
+    cli_coats,
+    cli_record,
+    cli_report,
+)
 from fullhide.cli_view import view
 from fullhide.errors import FullhideError, JobError, OutputError
 from fullhide.files import why
@@ -359,6 +367,7 @@ cli_carry.add_commands(app)
 cli_record.add_commands(app)
 cli_report.add_commands(app)
 cli_check.add_commands(app)
+cli_coats.add_commands(app)
 cli_card.add_commands(app)
 
 

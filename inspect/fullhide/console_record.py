@@ -67,6 +67,8 @@ def _notes(standing: Standing) -> Iterator[str]:
     elif standing.signatures:
         last = standing.signatures[-1]
         yield f"Signed by {last.by}, {last.at}; added to since: sign again."
+    if any(entry.stage == "coat" for entry in standing.job.photos):
+        yield "It has photos between coats: `fullhide coats` tells how many more to expect."
     yield from _airbags(standing)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from threading import Lock
 
@@ -10,12 +10,12 @@ from fullhide.checks.apart import Calibrated, Reference
 from fullhide.colour import xyz_to_lab
 from fullhide.errors import FullhideError
 from fullhide.job import Job, Limits, PhotoEntry
-from fullhide.judge import reference_colour, region_flags
+from fullhide.judge import Scene, reference_colour, region_flags
 from fullhide.lights import same_light
 from fullhide.opened import Prepared, open_entry, prepared
 from fullhide.quality import FLAGS, blocking
 
-__all__ = ["reference_elsewhere"]
+__all__ = ["no_colour", "reference_elsewhere"]
 
 _JUDGED = frozenset({"panel", "seam"})
 #: Colours read by this process, by all that they hang on: a job's photos ask for the same one.
@@ -134,6 +134,12 @@ def _problem(ready: Prepared) -> str:
     for outline in ready.outlines:
         if outline.kind == "reference":
             flags.extend(region_flags(scene, scene.view(outline, limits), outline, limits))
+    return no_colour(scene, flags)
+
+
+def no_colour(scene: Scene, flags: Iterable[str]) -> str:
+    """What of a photo's flags forbids to take a colour from it; empty where nothing does."""
+    flags = list(flags)
     held = blocking(flags, "match")
     if held:
         return held[0].says

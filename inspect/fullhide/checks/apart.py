@@ -18,7 +18,7 @@ from fullhide.checks.outcome import Outcome
 from fullhide.job import Limits
 from fullhide.result import Measure
 
-__all__ = ["Calibrated", "Reference", "covariance_apart", "match_apart"]
+__all__ = ["Calibrated", "Reference", "covariance_apart", "covariance_of", "match_apart"]
 
 Vector = NDArray[np.float64]
 
@@ -118,9 +118,10 @@ def covariance_apart(one: Calibrated, other: Calibrated) -> Vector:
     For each photo: one common factor for the light's level, what the regions' own spread and the
     coding leave, and the chart fit's own residuals near the colour.
     """
-    return _of(one) + _of(other)
+    return covariance_of(one) + covariance_of(other)
 
 
-def _of(seen: Calibrated) -> Vector:
+def covariance_of(seen: Calibrated) -> Vector:
+    """What of a colour is in doubt in Lab, (3, 3), by its own photo alone."""
     level = level_covariance(seen.patch, LEVEL_APART[seen.light])
     return np.asarray(level + np.diag(seen.u_lab**2))

@@ -32,6 +32,7 @@ __all__ = [
     "Difference",
     "Patch",
     "difference",
+    "lab_slope",
     "level_covariance",
     "match",
     "matched",
@@ -181,8 +182,10 @@ def matched(
     return Outcome(check="match", verdict=verdict, reasons=(told,), measures=measures, beside=file)
 
 
-def difference(lab: Vector, target: Vector, covariance: Vector, *, confidence: float) -> Difference:
-    """CIEDE2000 (kL = 2) of `lab` against `target`, and what the true one may be.
+def difference(
+    lab: Vector, target: Vector, covariance: Vector, *, confidence: float, k_l: float = K_L
+) -> Difference:
+    """CIEDE2000 of `lab` against `target`, and what the true one may be.
 
     Parameters
     ----------
@@ -192,6 +195,8 @@ def difference(lab: Vector, target: Vector, covariance: Vector, *, confidence: f
         Of their difference, shape (3, 3).
     confidence
         Of either end of the interval by itself.
+    k_l
+        Lightness weight: 2 between grained parts.
 
     Returns
     -------
@@ -209,7 +214,7 @@ def difference(lab: Vector, target: Vector, covariance: Vector, *, confidence: f
     holds that axis' true value at the confidence: the noise's bias only makes that safer.
     """
     k = coverage_factor(confidence)
-    value = float(delta_e00(target, lab, k_l=K_L))
+    value = float(delta_e00(target, lab, k_l=k_l))
     sizes, axes = np.linalg.eigh(covariance)
     root = axes * np.sqrt(np.maximum(sizes, 0.0))
     longest = root[:, 2]
@@ -217,7 +222,7 @@ def difference(lab: Vector, target: Vector, covariance: Vector, *, confidence: f
         return Difference(value=value, u=0.0, at_least=value, at_most=value)
     draws = _draws()
     sphere = draws / np.linalg.norm(draws, axis=1, keepdims=True)
-    rim = delta_e00(target, lab + k * sphere @ root.T, k_l=K_L)
+    rim = delta_e00(target, lab + k * sphere @ root.T, k_l=k_l)
     at_most = max(value, float(rim.max()))
     along = lab - target if value > 1e-6 else longest
     # The slope's own kink at zero is stepped round: one standard deviation off along the reading.
@@ -227,8 +232,8 @@ def difference(lab: Vector, target: Vector, covariance: Vector, *, confidence: f
     )
     u = float(np.sqrt(slope @ covariance @ slope))
     steps = target + np.linspace(0.0, 1.0, _STEPS)[:, None] * along
-    true = delta_e00(target, steps, k_l=K_L)
-    read = delta_e00(target, steps[:, None, :] + draws @ root.T, k_l=K_L)
+    true = delta_e00(target, steps, k_l=k_l)
+    read = delta_e00(target, steps[:, None, :] + draws @ root.T, k_l=k_l)
     # Of a reading at most this large; it falls as the true difference grows.
     smaller = np.minimum.accumulate((read <= value).mean(axis=1))
     at_least = _crossing(true, smaller, confidence) if smaller[0] > confidence else 0.0
@@ -247,7 +252,7 @@ def _crossing(true: Vector, falling: Vector, level: float) -> float:
 
 def level_covariance(patch: Patch, light_doubt: float) -> Vector:
     """Covariance (3, 3) in Lab of one colour by itself: light, spread, coding and shine."""
-    slope = _lab_slope(patch.xyz)
+    slope = lab_slope(patch.xyz)
     level = WHITE_D50 / patch.xyz
     each = np.hypot(RATIO_DOUBT, LEVEL_DOUBT * level)
     ratio = light_doubt**2 * np.ones((3, 3)) + patch.scatter + np.outer(each, each) * _TOGETHER
@@ -257,8 +262,8 @@ def level_covariance(patch: Patch, light_doubt: float) -> Vector:
 
 def _covariance(finish: Patch, reference: Patch, light_doubt: float) -> Vector:
     """Covariance of the difference in Lab."""
-    slope = _lab_slope(finish.xyz)
-    against = _lab_slope(reference.xyz)
+    slope = lab_slope(finish.xyz)
+    against = lab_slope(reference.xyz)
     level = WHITE_D50 / finish.xyz
     ratio = light_doubt**2 * np.ones((3, 3)) + finish.scatter
     each = np.hypot(RATIO_DOUBT, LEVEL_DOUBT * level)
@@ -268,7 +273,7 @@ def _covariance(finish: Patch, reference: Patch, light_doubt: float) -> Vector:
     return parts + np.outer(veil, veil)
 
 
-def _lab_slope(xyz: Vector) -> Vector:
+def lab_slope(xyz: Vector) -> Vector:
     """Change of Lab with the logarithms of XYZ, (3, 3)."""
     step = 1e-4
     up = xyz_to_lab(xyz * np.exp(step * np.eye(3)))

@@ -10,12 +10,14 @@ from pathlib import Path
 from typing import Any
 
 from fullhide import __version__, wording
+from fullhide.coats_words import FOOT
 from fullhide.colour import lab_to_xyz, xyz_to_srgb8
 from fullhide.errors import JobError
 from fullhide.files import why as reason_of
 from fullhide.job import JOB_FILE, Colour, Job
 from fullhide.lights import lights_words
 from fullhide.report import words
+from fullhide.report.coats import coats_facts
 from fullhide.report.known import Inspected, Known
 from fullhide.report.page import (
     Asked,
@@ -63,11 +65,12 @@ def page_of(known: Known, *, now: dt.datetime | None = None) -> Page:
     now = now or dt.datetime.now().astimezone()
     job = known.job
     table = _job_table(job.folder)
+    curves = () if known.coats is None else known.coats.regions
     photos = _photos(known)
     regions = [_region(item, photos) for item in known.inspected]
     parts = _parts(regions, photos, known)
     counts: Counter[Word] = Counter(region.word for region in regions)
-    airbag = any(part.airbag for part in parts)
+    airbag = any(part.airbag for part in parts) or any(one.airbag for one in curves)
     return Page(
         job=job.name,
         version=__version__,
@@ -81,6 +84,8 @@ def page_of(known: Known, *, now: dt.datetime | None = None) -> Page:
         limits=words.limits_of(job.limits, frozenset(table.get("limits", {}))),
         confidence=job.limits.confidence,
         parts=parts,
+        coats=() if known.coats is None else tuple(coats_facts(known.coats)),
+        coats_note="" if known.coats is None else FOOT,
         photos=tuple(photos.values()),
         signatures=known.signatures,
         problems=tuple(

@@ -9,6 +9,7 @@ from types import SimpleNamespace
 from typing import Any
 
 from fullhide.report import words
+from fullhide.report.curve import curve_svg
 from fullhide.report.marks import marks_svg, outlines_svg, ruler_svg
 from fullhide.report.match_shown import match_of, plane_svg, swatches_svg
 from fullhide.report.page import Page
@@ -38,6 +39,8 @@ def report_html(page: Page, pictures: Pictures) -> bytes:
         "measured": words.measured_words,
         "limited": words.measure_limit_words,
         "limit": words.limit_words,
+        # Drawn by us, its every text escaped.
+        "curve": lambda facts: Markup(curve_svg(facts)),
     }
     # Our own files, and drawings whose every text is escaped where it is put in.
     style = Markup((TEMPLATES / "report.css").read_text("utf-8"))

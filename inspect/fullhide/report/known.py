@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from fullhide.coats_job import Coats
 from fullhide.job import Job, PhotoEntry
 from fullhide.outlines import RegionOutline
 from fullhide.report.page import Gate, Round, SetAside, Signature, Word
@@ -66,6 +67,7 @@ class Known:
 
     `inspections` counts all that are kept; `lights` is empty where no match was judged in one that
     the job names.
+    `coats` is None without photos between coats.
     """
 
     job: Job
@@ -75,3 +77,4 @@ class Known:
     problems: tuple[str, ...] = ()
     inspections: int = 0
     lights: tuple[LightFinding, ...] = ()
+    coats: Coats | None = None

@@ -8,6 +8,8 @@ from typing import Literal
 __all__ = [
     "Asked",
     "Before",
+    "CoatPoint",
+    "CoatsFacts",
     "Gate",
     "Limit",
     "Mark",
@@ -236,6 +238,52 @@ class Before:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CoatPoint:
+    """One coat of a hiding curve.
+
+    Attributes
+    ----------
+    kind
+        ``"ground"``, ``"transition"`` or ``"dye"``.
+    delta_e, at_least, at_most
+        CIEDE2000 to the finish and its interval; None and 0 where the finish is not known.
+    """
+
+    coat: int
+    kind: str
+    delta_e: float | None = None
+    at_least: float = 0.0
+    at_most: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CoatsFacts:
+    """How a region's old colour goes under, coat by coat.
+
+    Attributes
+    ----------
+    name
+        Part and region.
+    says
+        Sentences, how many coats are still to be expected first.
+    head, rows
+        A table.
+    alt
+        What a person who cannot see the curve should know.
+    """
+
+    part: str
+    name: str
+    limit: float
+    says: tuple[str, ...]
+    head: tuple[str, ...] = ()
+    rows: tuple[tuple[str, ...], ...] = ()
+    points: tuple[CoatPoint, ...] = ()
+    airbag: bool = False
+    alt: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
     """One part with its regions, photos and pairs of before and after."""
 
@@ -294,6 +342,8 @@ class Page:
         How many regions are ``pass``, ``fail``, ``retake`` and ``missing``.
     problems
         Inputs that could not be used, one sentence each.
+    coats, coats_note
+        Hiding curves, and what has to be known of them; empty without photos between coats.
     notes, privacy
         What else a reader has to know; what to look for before the page is passed on.
     lights
@@ -312,6 +362,8 @@ class Page:
     limits: tuple[Limit, ...] = ()
     confidence: float = 0.95
     parts: tuple[Part, ...] = ()
+    coats: tuple[CoatsFacts, ...] = ()
+    coats_note: str = ""
     photos: tuple[PhotoFacts, ...] = ()
     signatures: tuple[Signature, ...] = ()
     problems: tuple[str, ...] = ()

@@ -15,9 +15,10 @@ from typing import Any
 from fullhide.errors import FullhideError, OutputError
 from fullhide.files import why
 from fullhide.report import words
+from fullhide.report.curve import curve_svg
 from fullhide.report.marks import marks_svg, outlines_svg, ruler_svg
 from fullhide.report.match_shown import match_of, plane_svg, swatches_svg
-from fullhide.report.page import Before, Page, Part, PhotoFacts, Region
+from fullhide.report.page import Before, CoatsFacts, Page, Part, PhotoFacts, Region
 from fullhide.report.pictures import Picture, Pictures
 
 __all__ = ["papers"]
@@ -221,6 +222,8 @@ class _Desk:
             "parts": [self._part(part) for part in page.parts],
             "seams": [seam for part in page.parts for seam in self._seams(part)],
             "sheets": [sheet for part in page.parts if (sheet := self._sheet(part))],
+            "coats": [self._coats(facts) for facts in page.coats],
+            "coats_note": page.coats_note,
             "photos": [{"file": photo.file, "sha256": photo.sha256} for photo in page.photos],
             "lights": page.lights,
             "made_from": f"From {page.inspections} inspections." if page.inspections else "",
@@ -319,6 +322,18 @@ class _Desk:
                 )
         return told
 
+    def _coats(self, facts: CoatsFacts) -> dict[str, Any]:
+        curve = self.letters.plain(curve_svg(facts))
+        return {
+            "name": facts.name,
+            "says": facts.says,
+            "head": facts.head,
+            "rows": facts.rows,
+            "curve": self._file(curve.encode(), "svg") if curve else None,
+            "alt": facts.alt,
+            "airbag": facts.airbag,
+        }
+
     def _sheet(self, part: Part) -> dict[str, Any] | None:
         """What is to do on a part; None if nothing is."""
         spots = [
@@ -350,6 +365,11 @@ class _Desk:
             "again": again,
             "work": work,
             "close": self._close(part),
+            "coats": [
+                f"{facts.name.removeprefix(f'{part.name}: ')}: {facts.says[0]}"
+                for facts in self.page.coats
+                if facts.part == part.name
+            ],
         }
 
     def _close(self, part: Part) -> list[dict[str, Any]]:

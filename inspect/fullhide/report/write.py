@@ -10,6 +10,7 @@ from fullhide.errors import JobError
 from fullhide.files import ready_folder, write_bytes
 from fullhide.job import JOB_FILE, Job, load_job
 from fullhide.report.build import page_of
+from fullhide.report.coats import with_coats
 from fullhide.report.export import exports
 from fullhide.report.html import report_html
 from fullhide.report.kept import known_of_record
@@ -48,7 +49,7 @@ def write_report(folder: Path, out: Path | None = None, *, known: Known | None =
         If the job or its record cannot be read, nothing in it was inspected yet, or a file cannot
         be written. Every file is whole or not there.
     """
-    known = known or _known(folder)
+    known = with_coats(known or _known(folder))
     target = ready_folder(out or known.job.folder / FOLDER)
     page = page_of(known)
     pictures = make_pictures(page, known.job.folder)
