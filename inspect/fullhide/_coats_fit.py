@@ -37,6 +37,9 @@ _ALIKE, _USUAL, _ANY = 0.4, np.log(0.5), 1.5
 #: Standard deviation in Lab that stands for "nobody said" (own allowance).
 _UNSAID = 40.0
 _LOW, _HIGH = 1e-4, 0.9995
+#: Part of its whole way from which on a film hides: beyond, no photo tells its thickness (own
+#: choice; a contrast ratio of 0.999 is far below it).
+_HIDDEN = 1.0 - 1e-6
 _ROUNDS, _DRAWS = 60, 1024
 
 
@@ -129,7 +132,7 @@ def thickness(ground: Vector, seen: Vector, *, finish: Vector) -> Vector:
     below = 1.0 - a * ground - seen * (a - ground)
     with np.errstate(divide="ignore", invalid="ignore"):
         t = (seen - ground) / below
-        known = np.isfinite(t) & (np.abs(b * t) < 1.0)
+        known = np.isfinite(t) & (np.abs(b * t) < _HIDDEN)
         return np.where(known, np.arctanh(np.where(known, b * t, 0.0)) / b, np.nan)
 
 

@@ -108,7 +108,10 @@ def hiding_curve(
     state = _state(coats, limits)
     more = None if airbag else _more(fit, coats[-1], state, limits)
     if fit is not None and more is None and not airbag:
-        unfit = "the photos leave it open whether it takes none or more than 2 more coats"
+        unfit = (
+            f"the photos leave it open whether it takes none or more than {MOST_AHEAD} more; a "
+            "photo of a grey board in the same light (`grey_board`) makes them surer"
+        )
     return Curve(
         coats=tuple(coats),
         limit=limits.show_through_delta_e,

@@ -36,19 +36,29 @@ _TILE_MM, _TILES = 8.0, 16
 _FEWEST_PIXELS = 150
 #: Photos opened at the same time.
 _AT_ONCE = 2
+_LAST_LEFT_OUT = "the photo of the last coat tells no colour; take it again"
 
 Key = tuple[str | None, str]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LeftOut:
+    """A photo that tells no colour of a region, and why."""
+
+    coat: int
+    file: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RegionCoats:
-    """One region of a part: its curve, and photos that were left out, with the reason."""
+    """One region of a part: its curve, and photos that were left out."""
 
     part: str | None
     region: str
     airbag: bool
     curve: Curve | None
-    left_out: tuple[tuple[str, str], ...] = ()
+    left_out: tuple[LeftOut, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -87,7 +97,7 @@ def coats_of(job: Job) -> Coats:
     with ThreadPoolExecutor(_AT_ONCE) as pool:
         read = list(pool.map(lambda entry: _read(job, entry), entries))
     series: dict[Key, dict[int, list[Seen]]] = {}
-    left_out: dict[Key, list[tuple[str, str]]] = {}
+    left_out: dict[Key, list[LeftOut]] = {}
     for one in read:
         for key, seen in one.seen.items():
             series.setdefault(key, {}).setdefault(seen.coat, []).append(seen)
@@ -106,7 +116,7 @@ def _region(
     job: Job,
     key: Key,
     series: Mapping[Key, Mapping[int, Sequence[Seen]]],
-    left_out: Mapping[Key, Sequence[tuple[str, str]]],
+    left_out: Mapping[Key, Sequence[LeftOut]],
 ) -> RegionCoats:
     part, name = key
     airbag = job.airbag(part) or may_hold_airbag(name, part)
@@ -116,6 +126,10 @@ def _region(
         curve = hiding_curve(
             seen, finish=job.finish, under=job.under, limits=job.limits, airbag=airbag
         )
+        last = max(one.coat for one in seen)
+        if any(one.coat > last for one in left_out.get(key, ())):
+            # What an earlier coat did says nothing sure of the last one.
+            curve = replace(curve, state="not sure", more=None, unfit=_LAST_LEFT_OUT)
     return RegionCoats(
         part=part,
         region=name,
@@ -143,7 +157,7 @@ def _together(photos: Sequence[Seen]) -> Seen:
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Read:
     seen: Mapping[Key, Seen]
-    left_out: Mapping[Key, tuple[str, str]]
+    left_out: Mapping[Key, LeftOut]
     problems: tuple[FullhideError, ...] = ()
 
 
@@ -159,7 +173,7 @@ def _read(job: Job, entry: PhotoEntry) -> _Read:
     except FullhideError as error:
         return _Read(seen={}, left_out={}, problems=(error,))
     seen: dict[Key, Seen] = {}
-    left_out: dict[Key, tuple[str, str]] = {}
+    left_out: dict[Key, LeftOut] = {}
     for outline in ready.outlines:
         if outline.kind != "panel":
             continue
@@ -168,7 +182,7 @@ def _read(job: Job, entry: PhotoEntry) -> _Read:
         if isinstance(found, Seen):
             seen[key] = found
         else:
-            left_out[key] = (entry.file, found)
+            left_out[key] = LeftOut(coat=_coat_of(entry), file=entry.file, why=found)
     return _Read(seen=seen, left_out=left_out, problems=ready.problems)
 
 
@@ -186,8 +200,11 @@ def _seen(job: Job, entry: PhotoEntry, scene: Scene, outline: RegionOutline) -> 
     patch = patch_of(view, background(view))
     u_lab = scene.fit.u_lab(xyz_to_lab(patch.xyz))
     seen = Calibrated(patch=patch, u_lab=u_lab, light=scene.field.source)
-    coat = 0 if entry.stage == "before" else entry.coat or 0
-    return seen_of(coat, entry.file, seen, tiles=_tiles(view, scene))
+    return seen_of(_coat_of(entry), entry.file, seen, tiles=_tiles(view, scene))
+
+
+def _coat_of(entry: PhotoEntry) -> int:
+    return 0 if entry.stage == "before" else entry.coat or 0
 
 
 def _tiles(view: RegionView, scene: Scene) -> Tiles:
@@ -257,7 +274,7 @@ def _region_json(one: RegionCoats) -> dict[str, Any]:
         "fit": None,
         "more": None,
         "says": list(coats_words.says(curve, airbag=one.airbag)),
-        "left_out": [{"file": file, "why": why} for file, why in one.left_out],
+        "left_out": [{"file": out.file, "why": out.why} for out in one.left_out],
     }
     if curve is not None and curve.fit is not None:
         told["fit"] = {

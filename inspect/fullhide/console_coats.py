@@ -30,8 +30,8 @@ def _show(region: RegionCoats) -> None:
         _table([HEADINGS, *(coat_cells(coat) for coat in curve.coats)])
     for text in says(curve, airbag=region.airbag):
         _line(f"  - {text}")
-    for file, why in region.left_out:
-        _line(f"  - {file} is left out: {why}")
+    for out in region.left_out:
+        _line(f"  - {out.file} is left out: {out.why}")
 
 
 def _table(rows: Sequence[Sequence[str]]) -> None:

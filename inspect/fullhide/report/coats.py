@@ -27,7 +27,7 @@ def coats_facts(coats: Coats) -> Iterator[CoatsFacts]:
     """Each region's curve."""
     for region in coats.regions:
         told = [*says(region.curve, airbag=region.airbag)]
-        told += [f"{file} is left out: {why}" for file, why in region.left_out]
+        told += [f"{out.file} is left out: {out.why}" for out in region.left_out]
         name = f"{region.part}: {region.region}" if region.part else region.region
         curve = region.curve
         yield CoatsFacts(
