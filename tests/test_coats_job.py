@@ -201,6 +201,21 @@ def test_a_photo_without_a_chart_is_left_out_with_the_reason(tmp_path: Path, run
     assert "the photo of the last coat tells no colour" in out
 
 
+def test_photos_in_another_named_light_are_left_out(tmp_path: Path, run: Run) -> None:
+    written(tmp_path, coats=2)
+    job = tmp_path / "job.toml"
+    text = job.read_text("utf-8")
+    assert text.count("coat = 2\n") == text.count("coat = 1\n") == 1
+    text = text.replace("coat = 2\n", 'coat = 2\nlight = "day"\n')
+    job.write_text(text.replace("coat = 1\n", 'coat = 1\nlight = "lamp"\n'))
+    run("coats", tmp_path, "--json", tmp_path / "told.json")
+    (region,) = json.loads((tmp_path / "told.json").read_text("utf-8"))["regions"]
+    assert [coat["coat"] for coat in region["coats"]] == [0, 2]
+    (left,) = region["left_out"]
+    assert left["file"] == "c1.png"
+    assert "in another light" in left["why"]
+
+
 def test_the_pages_and_the_status_tell_of_it(folder: Path, run: Run) -> None:
     assert run("inspect", folder)[0] in (1, 3)
     status, out, err = run("report", folder)

@@ -19,8 +19,9 @@ from fullhide.coats import Coat, Curve, Seen, Tiles, hiding_curve, seen_of
 from fullhide.colour import lab_to_xyz, xyz_to_lab
 from fullhide.elsewhere import no_colour
 from fullhide.errors import FullhideError, JobError
-from fullhide.job import Job, PhotoEntry
+from fullhide.job import Job, PhotoEntry, stage_rank
 from fullhide.judge import Scene, region_flags
+from fullhide.lights import same_light
 from fullhide.opened import open_entry, prepared
 from fullhide.outlines import RegionOutline
 from fullhide.region import RegionView
@@ -90,10 +91,7 @@ def coats_of(job: Job) -> Coats:
             "has no photo between coats",
             'name them in job.toml with stage = "coat" and coat = 1, 2 …',
         )
-    parts = {entry.part for entry in job.photos if entry.stage == "coat"}
-    entries = [
-        entry for entry in job.photos if entry.part in parts and entry.stage in ("before", "coat")
-    ]
+    entries, other_light = _entries(job)
     with ThreadPoolExecutor(_AT_ONCE) as pool:
         read = list(pool.map(lambda entry: _read(job, entry), entries))
     series: dict[Key, dict[int, list[Seen]]] = {}
@@ -103,13 +101,35 @@ def coats_of(job: Job) -> Coats:
             series.setdefault(key, {}).setdefault(seen.coat, []).append(seen)
         for key, why in one.left_out.items():
             left_out.setdefault(key, []).append(why)
+    keys = {**series, **left_out}
+    for key in keys:
+        left_out.setdefault(key, []).extend(one for part, one in other_light if part == key[0])
     problems = [*job.problems, *(problem for one in read for problem in one.problems)]
     return Coats(
         job=job.name,
         finish="" if job.finish is None else job.finish.name,
-        regions=tuple(_region(job, key, series, left_out) for key in {**series, **left_out}),
+        regions=tuple(_region(job, key, series, left_out) for key in keys),
         problems=tuple(problems),
     )
+
+
+def _entries(job: Job) -> tuple[list[PhotoEntry], list[tuple[str | None, LeftOut]]]:
+    """Photos to read, and by part those in another light than its last coat: colours shift there.
+
+    Only lights that job.toml names are told apart.
+    """
+    wanted: list[PhotoEntry] = []
+    left_out = []
+    for part in dict.fromkeys(entry.part for entry in job.photos if entry.stage == "coat"):
+        mine = [e for e in job.photos if e.part == part and e.stage in ("before", "coat")]
+        last = max(mine, key=lambda e: stage_rank(e.stage, e.coat))
+        for entry in mine:
+            if same_light(entry.light, last.light):
+                wanted.append(entry)
+            else:
+                why = f"it was taken in another light than {last.file}"
+                left_out.append((part, LeftOut(coat=_coat_of(entry), file=entry.file, why=why)))
+    return wanted, left_out
 
 
 def _region(
