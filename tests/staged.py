@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from photo_files import png
 
+from fullhide.chart import ColourFit
 from fullhide.engine import Inspection, inspect_photo
 from fullhide.job import ChartSettings, Colour, Job, Limits, PartEntry, PhotoEntry
 from fullhide.outlines import RegionOutline
@@ -214,3 +215,14 @@ def finding_of(region: RegionResult) -> Finding:
     """The one finding of a region."""
     (finding,) = region.findings
     return finding
+
+
+def fit_leaving(left: float) -> ColourFit:
+    """A chart's fit that leaves so much of every patch, in L*, a* and b*."""
+    return ColourFit(
+        method="linear 3x3",
+        matrix=np.eye(3),
+        used=np.ones(24, bool),
+        lab=np.random.default_rng(3).uniform(20, 80, (24, 3)),
+        residual_lab=np.full((24, 3), left),
+    )

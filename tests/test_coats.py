@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from skimage.color import deltaE_ciede2000
+from staged import fit_leaving
 
 from fullhide._coats_fit import Level, ahead, film_over, fit_coats, thickness
 from fullhide.checks.apart import Calibrated
@@ -54,7 +55,7 @@ def seen(coat: int, lab: Sequence[float], *, sure: bool = True, tiles: Tiles | N
     """A region after a coat, as a photo with a grey board would show it, its chart read well."""
     light, u = ("grey board", 0.2) if sure else ("none", 2.0)
     patch = Patch(xyz=lab_to_xyz(lab))
-    one = Calibrated(patch=patch, u_lab=np.full(3, u), light=light)
+    one = Calibrated(patch=patch, fit=fit_leaving(u), light=light)
     return seen_of(coat, f"c{coat}.png", one, tiles=tiles)
 
 

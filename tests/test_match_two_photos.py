@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from skimage.color import deltaE_ciede2000
-from staged import CLEAN, box_outline, job_of, rendered, scene
+from staged import CLEAN, box_outline, fit_leaving, job_of, rendered, scene
 
 from fullhide import elsewhere
 from fullhide.checks.apart import Calibrated, Reference, covariance_apart, match_apart
@@ -25,8 +25,9 @@ WHERE = [(60, 60), (840, 60), (840, 420), (60, 420)]
 OTHER_LIGHT = Light(falloff=0.08, falloff_towards_deg=120.0)
 
 
-def seen(lab=FOX, *, u: float = 0.0, light: str = "grey board") -> Calibrated:
-    return Calibrated(patch=Patch(xyz=lab_to_xyz(lab)), u_lab=np.full(3, u), light=light)
+def seen(lab=FOX, *, left: float = 0.0, light: str = "grey board") -> Calibrated:
+    """A colour by a chart whose fit leaves so much of every patch, in L*, a* and b*."""
+    return Calibrated(patch=Patch(xyz=lab_to_xyz(lab)), fit=fit_leaving(left), light=light)
 
 
 def against(lab=FOX, **how) -> Reference:
@@ -65,14 +66,21 @@ def test_the_interval_holds_the_true_difference(tmp_path, reference) -> None:
     assert any("reference part in old.png" in reason for reason in region.reasons)
 
 
-def test_another_colour_fails_and_the_same_one_asks_for_the_photo_that_settles_it(tmp_path) -> None:
-    (tmp_path / "a").mkdir()
-    off = dyed(two_photos(tmp_path / "a", GREEN))
-    assert off.verdict == "fail"
-    assert any("off the reference part in old.png" in reason for reason in off.reasons)
-    same = dyed(two_photos(tmp_path, FOX))
-    assert same.verdict == "retake"
-    assert any("in one photo, side by side" in reason for reason in same.reasons)
+@pytest.mark.parametrize(
+    ("reference", "verdict"),
+    [(FOX, "pass"), ((48.0, 19.0, 28.0), "retake"), (GREEN, "fail")],
+)
+def test_the_same_colour_passes_another_fails_and_near_the_limit_both_in_one_photo_are_asked_for(
+    tmp_path, reference, verdict: str
+) -> None:
+    region = dyed(two_photos(tmp_path, reference))
+    assert region.verdict == verdict
+    told = {
+        "fail": "off the reference part in old.png",
+        "retake": "in one photo, side by side",
+    }
+    if verdict in told:
+        assert any(told[verdict] in reason for reason in region.reasons)
 
 
 def test_a_job_without_a_reference_is_as_before(tmp_path, monkeypatch) -> None:
@@ -153,7 +161,7 @@ def test_the_reference_is_read_once_in_a_run_and_again_when_it_changes(tmp_path,
 @pytest.mark.parametrize("lab", [FOX, (50.0, 15.0, 20.0), GREEN])
 def test_the_verdict_is_that_of_the_interval(lab, limit: float) -> None:
     limits = Limits(match_delta_e=limit)
-    outcome = match_apart(seen(lab, u=1.0), against(u=1.0), doubts=(), limits=limits)
+    outcome = match_apart(seen(lab, left=1.0), against(), doubts=(), limits=limits)
     low, high = (outcome.measures[f"match_at_{end}"].value for end in ("least", "most"))
     expected = "pass" if high <= limit else "fail" if low >= limit else "retake"
     assert outcome.verdict == expected
@@ -167,10 +175,13 @@ def test_two_photos_leave_more_doubt_than_one() -> None:
     assert two.measures["match_at_most"].value > one.measures["match_at_most"].value
 
 
-def test_each_photos_doubt_is_added() -> None:
-    # Independent errors: their covariances add (JCGM 100, 5.1.2).
-    more = covariance_apart(seen(u=2.0), seen(u=1.0)) - covariance_apart(seen(), seen())
-    assert more == pytest.approx(5.0 * np.eye(3), abs=1e-9)
+def test_what_both_charts_leave_alike_is_no_doubt_and_what_they_leave_apart_is() -> None:
+    alike, apart = (covariance_apart(seen(left=2.0), seen(left=v)) for v in (2.0, -1.0))
+    assert alike == pytest.approx(covariance_apart(seen(), seen()), abs=1e-12)
+    more = apart - alike
+    # The same in every patch: as large in each coordinate, and in none together.
+    assert more == pytest.approx(more[0, 0] * np.eye(3), abs=1e-9)
+    assert more[0, 0] > 1.0
 
 
 def test_what_is_the_matter_with_the_panels_photo_is_told() -> None:

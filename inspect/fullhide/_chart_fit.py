@@ -22,6 +22,7 @@ GREY_ROW = slice(18, 24)
 _CLEAR_GAIN = 0.10
 _CLEAR_GAIN_DELTA_E = 0.10
 _MIN_PATCHES_ROOT = 14  # 6 coefficients a channel on fewer patches is guessing: own choice
+_FEWEST_SHARED = 12
 _NEAR_LAB = 20.0  # Lab distance over which residuals count as "near" in u_lab: own choice
 
 
@@ -125,23 +126,54 @@ class ColourFit:
         -------
         (3,) float64; NaN where no chart was used, because then nothing is known.
         """
-        weight = self._near(lab)
+        weight = _near(self.lab, lab)
         if weight.size == 0:
             return np.full(3, np.nan)
         return np.asarray(np.sqrt(weight @ self.residual_lab**2))
 
+    def u_lab_against(self, other: ColourFit, mine: F64, its: F64) -> F64:
+        """Standard uncertainty that two photos' fits leave of the difference of two colours.
+
+        As `u_lab`. Of colours that are alike, the residuals' differences patch by patch: what both
+        fits leave alike drops out. Of colours 20 apart in Lab three fifths do, further off nothing
+        (Gaussian, own choice).
+
+        Parameters
+        ----------
+        other
+            The other photo's fit.
+        mine, its
+            (3,) CIE Lab, D50, of the two colours, each from its own photo.
+
+        Returns
+        -------
+        (3,) float64: of L*, a*, b*; both fits' own where they share less than 12 patches (our own
+        choice), NaN where either has no chart.
+        """
+        own = self.u_lab(mine) ** 2 + other.u_lab(its) ** 2
+        both = self.used & other.used
+        if np.count_nonzero(both) < _FEWEST_SHARED:
+            return np.asarray(np.sqrt(own))
+        here, there = both[self.used], both[other.used]
+        weight = _near(self.lab[here], 0.5 * (mine + its))
+        left = weight @ (self.residual_lab[here] - other.residual_lab[there]) ** 2
+        alike = np.exp(-0.5 * np.sum((mine - its) ** 2) / _NEAR_LAB**2)
+        return np.asarray(np.sqrt(alike * left + (1.0 - alike) * own))
+
     def u_delta_e(self, lab: F64) -> float:
         """Standard uncertainty of an absolute colour near `lab` as one CIEDE2000 figure."""
-        weight = self._near(lab)
+        weight = _near(self.lab, lab)
         if weight.size == 0:
             return float("nan")
         error = delta_e00(self.lab + self.residual_lab, self.lab)
         return float(np.sqrt(weight @ error**2))
 
-    def _near(self, lab: F64) -> F64:
-        gap = np.sum((self.lab - np.asarray(lab, float)) ** 2, axis=-1)
-        weight = 0.1 + np.exp(-0.5 * gap / _NEAR_LAB**2)
-        return np.asarray(weight / weight.sum()) if weight.size else weight
+
+def _near(patches: F64, lab: F64) -> F64:
+    """Weights of patches (n, 3) by how near they lie to a colour; they sum to 1."""
+    gap = np.sum((patches - np.asarray(lab, float)) ** 2, axis=-1)
+    weight = 0.1 + np.exp(-0.5 * gap / _NEAR_LAB**2)
+    return np.asarray(weight / weight.sum()) if weight.size else weight
 
 
 def _root_transform(x: F32, matrix: F64) -> F32:

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fullhide.checks.apart import LEVEL_APART, Calibrated, covariance_of
-from fullhide.checks.match import VEIL_DOUBT, Difference, lab_slope
-from fullhide.colour import WHITE_D50, xyz_to_lab
+from fullhide.checks.match import VEIL_DOUBT, Difference, by_veil, lab_slope
+from fullhide.colour import xyz_to_lab
 
 __all__ = ["Coat", "Curve", "FitTold", "Kind", "More", "Place", "Seen", "State", "Tiles", "seen_of"]
 
@@ -172,7 +172,7 @@ def seen_of(coat: int, file: str, one: Calibrated, *, tiles: Tiles | None = None
     slope = lab_slope(one.patch.xyz)
     level = LEVEL_APART[one.light]
     bright = slope @ np.ones(3)
-    veil = VEIL_DOUBT * slope @ (WHITE_D50 / one.patch.xyz)
+    veil = VEIL_DOUBT * by_veil(one.patch)
     shared = np.outer(veil, veil) + np.diag(one.u_lab**2)
     own = slope @ one.patch.scatter @ slope.T + _OWN_COLOUR**2 * shared
     rest = (1.0 - _OWN_LIGHT**2) * level**2

@@ -218,8 +218,7 @@ def _seen(job: Job, entry: PhotoEntry, scene: Scene, outline: RegionOutline) -> 
         return why
     # No colour beneath is set aside: what still shows is what is asked for here.
     patch = patch_of(view, background(view))
-    u_lab = scene.fit.u_lab(xyz_to_lab(patch.xyz))
-    seen = Calibrated(patch=patch, u_lab=u_lab, light=scene.field.source)
+    seen = Calibrated(patch=patch, fit=scene.fit, light=scene.field.source)
     return seen_of(_coat_of(entry), entry.file, seen, tiles=_tiles(view, scene))
 
 

@@ -6,8 +6,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from threading import Lock
 
-from fullhide.checks.apart import Calibrated, Reference
-from fullhide.colour import xyz_to_lab
+from fullhide.checks.apart import MATCH_APART, Calibrated, Reference
 from fullhide.errors import FullhideError
 from fullhide.job import Job, Limits, PhotoEntry
 from fullhide.judge import Scene, reference_colour, region_flags
@@ -121,9 +120,7 @@ def _read(job: Job, entry: PhotoEntry) -> Reference:
         return Reference(file=entry.file, colour=None, problem="too little of it can be seen there")
     if problem:
         return Reference(file=entry.file, colour=None, problem=f"in that photo {problem}")
-    seen = Calibrated(
-        patch=patch, u_lab=scene.fit.u_lab(xyz_to_lab(patch.xyz)), light=scene.field.source
-    )
+    seen = Calibrated(patch=patch, fit=scene.fit, light=scene.field.source)
     return Reference(file=entry.file, colour=seen)
 
 
@@ -140,7 +137,7 @@ def _problem(ready: Prepared) -> str:
 def no_colour(scene: Scene, flags: Iterable[str]) -> str:
     """What of a photo's flags forbids to take a colour from it; empty where nothing does."""
     flags = list(flags)
-    held = blocking(flags, "match")
+    held = [flag for check in MATCH_APART for flag in blocking(flags, check)]
     if held:
         return held[0].says
     if "clipped" in flags:

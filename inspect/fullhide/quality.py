@@ -73,6 +73,12 @@ FLAGS: dict[str, Flag] = {
             ALL_CHECKS,
         ),
         _flag(
+            "noisy_colour",
+            "noise drowns some of the region's colour, so its average cannot be trusted",
+            "take it again in more light",
+            {"match_apart"},
+        ),
+        _flag(
             "out_of_focus",
             "the photo is not sharp enough for the smallest spot of the limit",
             "rest the camera on something, tap the surface to focus, and take it again",

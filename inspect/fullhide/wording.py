@@ -222,8 +222,12 @@ def match_reason(value: float, limit: float, *, verdict: str, file: str = "") ->
     )
 
 
-def difference_reason(parts: Sequence[float], doubts: Sequence[float], *, k: float) -> str:
+def difference_reason(
+    parts: Sequence[float], doubts: Sequence[float], *, k: float, file: str = ""
+) -> str:
     """Which way a colour is off the reference, by ΔL*, Δa*, Δb* and their uncertainties.
+
+    `file` is the reference's photo where it is another one.
 
     A word is said only where the difference stands out of its uncertainty by `k` times. How much
     is "slightly" and "much" is our own choice.
@@ -235,13 +239,14 @@ def difference_reason(parts: Sequence[float], doubts: Sequence[float], *, k: flo
         for axis, (part, u) in enumerate(zip(parts, doubts, strict=True))
         if abs(part) > k * u and abs(part) >= _NAMED_FROM
     ]
+    against = f"the reference part in {file}" if file else "the reference part"
     if not told:
-        return "no difference in colour from the reference part can be made out"
+        return f"no difference in colour from {against} can be made out"
     most = max(size for size, _ in told)
     named = [word for size, word in sorted(told, reverse=True) if size >= 0.3 * most]
     lead = "slightly " if most < _SLIGHTLY else "much " if most >= _MUCH else ""
     listed = f"{', '.join(named[:-1])} and {named[-1]}" if len(named) > 1 else named[0]
-    return f"{lead}{listed} than the reference part"
+    return f"{lead}{listed} than {against}"
 
 
 def flag_reasons(names: Iterable[str]) -> list[str]:

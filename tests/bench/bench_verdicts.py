@@ -20,8 +20,9 @@ import cv2
 import numpy as np
 from bench_tables import print_tables
 from scene_truth import outline
-from scenes import LOOSE, NOISE_OF, Case, make
+from scenes import LOOSE, Case, make
 from score import Row, score
+from spread import NOISE_OF
 
 from fullhide.engine import Inspection, inspect_photo
 from fullhide.job import ChartSettings, Colour, Job, PhotoEntry, RegionOutline

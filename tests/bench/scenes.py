@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from spread import NOISE_OF
 
 from fullhide.phantom import (
     Bands,
@@ -58,10 +59,6 @@ LOOSE = ("dust", "hair", "thread", "tape")
 #: What belongs to the part.
 OWN = ("perforation", "piping", "thread_holes", "embossing", "fold")
 
-#: The layers of camera-b overlap so much that its colour matrix multiplies the sensor's noise 5 to
-#: 23 times, camera-a's 2 to 3 times. No maker would leave that in the picture: it is given a third
-#: of the noise, and is still the noisier of the two.
-NOISE_OF = {"camera-a": 1.0, "camera-b": 1.0 / 3.0}
 #: Noise of a well-shot picture in units of the sensor's own at noise 1, after the colour matrix.
 WELL_SHOT_NOISE = 3.0
 WELL_SHOT = (

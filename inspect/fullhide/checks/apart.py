@@ -13,18 +13,37 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from fullhide.checks.match import Patch, level_covariance, matched
+from fullhide.chart import ColourFit
+from fullhide.checks.match import VEIL_DOUBT, Patch, by_veil, level_covariance, matched
 from fullhide.checks.outcome import Outcome
+from fullhide.colour import xyz_to_lab
 from fullhide.job import Limits
 from fullhide.result import Measure
 
-__all__ = ["Calibrated", "Reference", "covariance_apart", "covariance_of", "match_apart"]
+__all__ = [
+    "LEVEL_APART",
+    "MATCH_APART",
+    "Calibrated",
+    "Reference",
+    "covariance_apart",
+    "covariance_of",
+    "match_apart",
+]
 
 Vector = NDArray[np.float64]
 
+#: What flags of quality may forbid of it.
+MATCH_APART = ("match", "match_apart")
 #: Relative doubt of the light's level on a part against that on its chart, by what is known of the
 #: light: the part lies higher and bends (our own allowances, from rendered pairs).
 LEVEL_APART = {"grey board": 0.03, "neutral surround": 0.05, "none": 0.09}
+#: Of a difference between two photos much of that drops out. The same doubt then; that of what
+#: more shine lies over one than over the other, of a white; and how much of what two charts' fits
+#: leave of patches they leave of leather, whose spectra are smoother. Our own allowances, from 136
+#: rendered pairs (likelihood's best: 0 and 0.025, 0.004, 0.4), taken wider.
+_LEVEL_BETWEEN = {"grey board": 0.012, "neutral surround": 0.02, "none": 0.035}
+_VEIL_BETWEEN = 0.005
+_LEFT_BY_FITS = 0.6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -35,15 +54,20 @@ class Calibrated:
     ----------
     patch
         The colour.
-    u_lab
-        Standard uncertainty of L*, a* and b* that the chart's fit leaves near it, (3,).
+    fit
+        That chart's fit: what it leaves on the chart's own patches tells how far to trust it.
     light
         Where the evenness of the light is known from, as `light.FlatField.source`.
     """
 
     patch: Patch
-    u_lab: Vector
+    fit: ColourFit
     light: str
+
+    @property
+    def u_lab(self) -> Vector:
+        """Standard uncertainty of L*, a* and b* that the fit leaves near the colour, (3,)."""
+        return self.fit.u_lab(xyz_to_lab(self.patch.xyz))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -115,13 +139,22 @@ def match_apart(
 def covariance_apart(one: Calibrated, other: Calibrated) -> Vector:
     """Covariance (3, 3) of the difference in Lab of two colours from different photos.
 
-    For each photo: one common factor for the light's level, what the regions' own spread and the
-    coding leave, and the chart fit's own residuals near the colour.
+    For each photo: one common factor for the light's level, and what the regions' own spread and
+    the coding leave. For both: what the two charts' fits leave of the patches near the colours. Of
+    one camera in one light they err alike, and of like colours much of that drops out.
     """
-    return covariance_of(one) + covariance_of(other)
+    light = [
+        level_covariance(seen.patch, _LEVEL_BETWEEN[seen.light], _VEIL_BETWEEN)
+        for seen in (one, other)
+    ]
+    labs = (xyz_to_lab(seen.patch.xyz) for seen in (one, other))
+    # Most of the shine lies over both alike: of like colours it drops out.
+    veil = VEIL_DOUBT * (by_veil(one.patch) - by_veil(other.patch))
+    left = _LEFT_BY_FITS * one.fit.u_lab_against(other.fit, *labs)
+    return np.asarray(sum(light) + np.outer(veil, veil) + np.diag(left**2))
 
 
 def covariance_of(seen: Calibrated) -> Vector:
     """What of a colour is in doubt in Lab, (3, 3), by its own photo alone."""
-    level = level_covariance(seen.patch, LEVEL_APART[seen.light])
+    level = level_covariance(seen.patch, LEVEL_APART[seen.light], VEIL_DOUBT)
     return np.asarray(level + np.diag(seen.u_lab**2))

@@ -31,6 +31,8 @@ from fullhide.verdict import coverage_factor
 __all__ = [
     "Difference",
     "Patch",
+    "VEIL_DOUBT",
+    "by_veil",
     "difference",
     "lab_slope",
     "level_covariance",
@@ -176,9 +178,7 @@ def matched(
     elif found.at_least >= limits.match_delta_e:
         verdict = "fail"
     k = coverage_factor(limits.confidence)
-    told = wording.difference_reason(parts[:3].tolist(), parts_u[:3].tolist(), k=k)
-    if file:
-        told += f" in {file}"
+    told = wording.difference_reason(parts[:3].tolist(), parts_u[:3].tolist(), k=k, file=file)
     return Outcome(check="match", verdict=verdict, reasons=(told,), measures=measures, beside=file)
 
 
@@ -250,13 +250,13 @@ def _crossing(true: Vector, falling: Vector, level: float) -> float:
     return float(true[i - 1] + min(part, 1.0) * (true[i] - true[i - 1]))
 
 
-def level_covariance(patch: Patch, light_doubt: float) -> Vector:
+def level_covariance(patch: Patch, light_doubt: float, veil_doubt: float) -> Vector:
     """Covariance (3, 3) in Lab of one colour by itself: light, spread, coding and shine."""
     slope = lab_slope(patch.xyz)
     level = WHITE_D50 / patch.xyz
     each = np.hypot(RATIO_DOUBT, LEVEL_DOUBT * level)
     ratio = light_doubt**2 * np.ones((3, 3)) + patch.scatter + np.outer(each, each) * _TOGETHER
-    veil = VEIL_DOUBT * slope @ level
+    veil = veil_doubt * by_veil(patch)
     return cast(Vector, slope @ ratio @ slope.T + np.outer(veil, veil))
 
 
@@ -268,9 +268,15 @@ def _covariance(finish: Patch, reference: Patch, light_doubt: float) -> Vector:
     ratio = light_doubt**2 * np.ones((3, 3)) + finish.scatter
     each = np.hypot(RATIO_DOUBT, LEVEL_DOUBT * level)
     ratio += np.outer(each, each) * _TOGETHER
-    veil = VEIL_DOUBT * (slope @ level - against @ (WHITE_D50 / reference.xyz))
+    veil = VEIL_DOUBT * (by_veil(finish) - by_veil(reference))
     parts: Vector = slope @ ratio @ slope.T + against @ reference.scatter @ against.T
     return parts + np.outer(veil, veil)
+
+
+def by_veil(patch: Patch) -> Vector:
+    """Change of Lab, (3,), with shine over a colour, of a white."""
+    change: Vector = lab_slope(patch.xyz) @ (WHITE_D50 / patch.xyz)
+    return change
 
 
 def lab_slope(xyz: Vector) -> Vector:
