@@ -231,4 +231,4 @@ def test_the_pages_and_the_status_tell_of_it(folder: Path, run: Run) -> None:
     assert "Hiding curve of bench, left: seat, ΔE to the finish. before:" in page
     assert FOOT in page
     assert "(an estimate)" in page
-    assert "`fullhide coats` tells how many more to expect" in run("status", folder)[1]
+    assert "`fullhide coats` tells how near each has come" in run("status", folder)[1]

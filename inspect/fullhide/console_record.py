@@ -68,7 +68,7 @@ def _notes(standing: Standing) -> Iterator[str]:
         last = standing.signatures[-1]
         yield f"Signed by {last.by}, {last.at}; added to since: sign again."
     if any(entry.stage == "coat" for entry in standing.job.photos):
-        yield "It has photos between coats: `fullhide coats` tells how many more to expect."
+        yield "It has photos between coats: `fullhide coats` tells how near each has come."
     yield from _airbags(standing)
 
 
