@@ -49,6 +49,10 @@ def check_scene(scene: Scene) -> None:
     for mottle in scene.mottle:
         _one_of("kind of unevenness", mottle.kind, _KINDS)
         _above("a mottle's scale_mm", mottle.scale_mm)
+    for sheen in scene.sheens:
+        _one_of("shape of a sheen", sheen.shape, ("box", "round"))
+        _above("a sheen's size_mm", min(sheen.size_mm))
+        _above("a sheen's roughness", sheen.roughness)
     _check_seams(scene)
     if scene.chart is not None:
         _above("the chart's width_mm", scene.chart.width_mm)

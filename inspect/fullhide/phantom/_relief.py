@@ -17,6 +17,7 @@ from .scene import Lamp, Scene, Seam
 __all__ = ["Relief", "SeamProfile", "irradiance", "seam_coordinates"]
 
 F32 = NDArray[np.float32]
+F64 = NDArray[np.float64]
 _LOW = 64  # nodes across a smooth field
 _FRESNEL = 0.04  # reflectance of a binder of refractive index 1.5 at right angles
 _ROLL_MM = 7.0  # radius over which the part rolls over at its edge
@@ -291,7 +292,8 @@ class Relief:
         diffuse = ambient.copy()
         highlight: F32 = np.zeros(ambient.shape, np.float32)
         lost = 0.0 if self._tile is None else self._tile.lost_slope2
-        a2 = scene.leather.roughness**2 + 2 * lost * scene.leather.depth**2
+        gloss, roughness = self._finish(y0, y1)
+        a2 = roughness**2 + 2 * lost * scene.leather.depth**2
         half = 1 - 0.5 * (1 - occlusion)
         vx, vy, vz = camera_axis(scene)
         for lamp, field, shadow in zip(scene.light.lamps, self._fields, lit, strict=False):
@@ -301,12 +303,28 @@ class Relief:
             diffuse += strength * facing * tilt * np.float32(1 / lz)
             # Beckmann facets: those that mirror the lamp have the half vector's slope.
             hx, hy = -(lx + vx) / (vz + lz), -(ly + vy) / (vz + lz)
-            peak = scene.leather.gloss * _FRESNEL / (4 * a2 * lz * vz)
+            peak = np.asarray(gloss * _FRESNEL / (4 * a2 * lz * vz), np.float32)
             miss = (gx - np.float32(hx)) ** 2 + (gy - np.float32(hy)) ** 2
-            highlight += strength * np.float32(peak) * np.exp(miss * np.float32(-1 / a2))
+            highlight += strength * peak * np.exp(miss * np.asarray(-1 / a2, np.float32))
         # The room mirrored in the surface.
-        highlight += np.float32(0.25 * scene.leather.gloss * _FRESNEL) * ambient
+        highlight += np.asarray(0.25 * gloss * _FRESNEL, np.float32) * ambient
         return Shade(diffuse, highlight, hidden)
+
+    def _finish(self, y0: int, y1: int) -> tuple[float | F64, float | F64]:
+        """Gloss and roughness, rows y0 to y1; plain numbers where they are the same all over."""
+        scene, frame = self._scene, self._frame
+        own = scene.leather.gloss, scene.leather.roughness
+        if not scene.sheens:
+            return own
+        gloss, roughness = (np.full((y1 - y0, frame.width), value) for value in own)
+        x = frame.x_mm(0, frame.width)[None, :]
+        y = frame.y_mm(y0, y1)[:, None]
+        for sheen in scene.sheens:
+            off_x = np.abs(x - np.float32(sheen.centre_mm[0])) * np.float32(2 / sheen.size_mm[0])
+            off_y = np.abs(y - np.float32(sheen.centre_mm[1])) * np.float32(2 / sheen.size_mm[1])
+            off = np.hypot(off_x, off_y) if sheen.shape == "round" else np.maximum(off_x, off_y)
+            gloss[off < 1], roughness[off < 1] = sheen.gloss, sheen.roughness
+        return gloss, roughness
 
 
 def _warp(scene: Scene, frame: Frame) -> tuple[F32, F32]:

@@ -21,6 +21,7 @@ __all__ = [
     "Mottle",
     "Scene",
     "Seam",
+    "Sheen",
     "Spot",
     "Thin",
     "View",
@@ -300,6 +301,27 @@ class Bands:
 
 
 @dataclass(frozen=True, slots=True)
+class Sheen:
+    """A place of the part with a gloss of its own, cut sharp; a later one lies over an earlier.
+
+    Attributes
+    ----------
+    centre_mm, size_mm
+        Its middle, and its width and height.
+    gloss, roughness
+        As a `Leather`'s, instead of the part's own.
+    shape
+        "box" or "round".
+    """
+
+    centre_mm: Point
+    size_mm: Point
+    gloss: float = 1.0
+    roughness: float = 0.32
+    shape: str = "box"
+
+
+@dataclass(frozen=True, slots=True)
 class Chart:
     """The 24-patch chart in the frame.
 
@@ -453,6 +475,7 @@ class Scene:
     thin: tuple[Thin, ...] = ()
     mottle: tuple[Mottle, ...] = ()
     bands: tuple[Bands, ...] = ()
+    sheens: tuple[Sheen, ...] = ()
     distractors: tuple[Distractor, ...] = ()
     panel_px: tuple[Point, ...] = ()
     chart: Chart | None = field(default_factory=Chart)
@@ -476,6 +499,7 @@ class Scene:
             thin=(),
             mottle=(),
             bands=(),
+            sheens=(),
             distractors=(),
             chart=None,
             shot=self.shot + 1,
