@@ -25,7 +25,7 @@ from fullhide.outlines import RegionOutline
 from fullhide.quality import FLAGS
 from fullhide.record import KeptInspection
 from fullhide.result import LightFinding, Verdict
-from fullhide.verdict import coverage_factor, decide
+from fullhide.verdict import coverage_factor, decide, furthest_ratio
 from fullhide.wording import AIRBAG_REFER, without_work
 
 __all__ = [
@@ -77,6 +77,9 @@ def stands(newest: Round) -> Verdict | None:
         # A match's verdict rests on the end of its interval, not on the reading (`checks.match`).
         end = result.measures.get("match_at_most") if name == "match_delta_e" else None
         value, u = (measure.value, measure.u) if end is None else (end.value, 0.0)
+        if name == "sheen_ratio":
+            ends = (result.measures.get(f"sheen_at_{way}") for way in ("least", "most"))
+            value, u = furthest_ratio(*ends), 0.0
         if value is None or u is None or decide(value, u, measure.limit, k=k) != "pass":
             return result.verdict
     return "pass"

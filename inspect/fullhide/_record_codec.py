@@ -160,7 +160,8 @@ def asked_of(job: Job) -> dict[str, Any]:
         "thread": [asdict(colour) for colour in job.thread],
         "finish": asdict(job.finish) if job.finish else None,
         "chart": asdict(job.chart),
-        "limits": asdict(job.limits),
+        # What nobody asked for is left out, so that what is kept of other jobs stays as it was.
+        "limits": {name: v for name, v in asdict(job.limits).items() if v is not None},
     }
 
 

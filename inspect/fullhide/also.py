@@ -21,6 +21,7 @@ from fullhide.job import Job, PhotoEntry
 from fullhide.judge import Scene, Seen, judge_region
 from fullhide.outlines import RegionOutline
 from fullhide.result import RegionResult
+from fullhide.shine import Shine, shine_of
 
 __all__ = ["Seconds", "judge_together"]
 
@@ -128,8 +129,43 @@ def judge_together(
         job=job,
         entry=entry,
         reference=reference,
-        seen=Seen(view=whole, ground=ground, changed=differs),
+        seen=Seen(
+            view=whole,
+            ground=ground,
+            changed=differs,
+            looks=_looks(scene, outline, others, job, entry),
+        ),
     )
+
+
+def _looks(
+    scene: Scene,
+    outline: RegionOutline,
+    others: Sequence[tuple[Second, Companion]],
+    job: Job,
+    entry: PhotoEntry,
+) -> tuple[tuple[Shine, tuple[Shine, ...]], ...]:
+    """Highlights on a panel and its references in each further photo; empty if nobody asked."""
+    if job.limits.sheen is None or outline.kind != "panel":
+        return ()
+    looks = []
+    for second, found in others:
+        if second.patches is None:
+            continue
+        views = [found.view]
+        for other in job.outlines_of(entry.file):
+            if other.kind == "reference":
+                view = scene.view(other, job.limits)
+                laid = companion(view, second, photo=scene.photo, polygon=other.polygon)
+                if isinstance(laid, Companion):
+                    views.append(laid.view)
+        own, *references = (
+            shine_of(view, photo=second.photo, to_xyz=second.to_xyz, patches=second.patches)
+            for view in views
+        )
+        if references:
+            looks.append((own, tuple(references)))
+    return tuple(looks)
 
 
 def _unused(result: RegionResult) -> RegionResult:

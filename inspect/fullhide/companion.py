@@ -71,6 +71,8 @@ class Second:
         Maps from the first photo, as `registration.register` takes them.
     colours_from
         ``"its own chart"`` or ``"the first photo"``.
+    patches
+        Middles of its chart's patches, (24, 2); None without a chart.
     """
 
     file: str
@@ -81,6 +83,7 @@ class Second:
     start: Vector | None = None
     charts: Vector | None = None
     colours_from: str = "its own chart"
+    patches: Polygon | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

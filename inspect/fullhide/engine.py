@@ -214,6 +214,7 @@ def _second(
         start=start,
         charts=charts,
         colours_from="its own chart" if reading.found else "the region in the first photo",
+        patches=reading.centres_px if reading.found else None,
     )
 
 
@@ -228,7 +229,7 @@ def _judged(
     threads: int | None,
 ) -> dict[str, Judged]:
     """Every region by its name, judged anew where `kept` does not hold it."""
-    reference: Patch | Reference | None = reference_colour(scene, outlines)
+    reference: Patch | Reference | None = reference_colour(scene, outlines, job.limits)
     if reference is None and any(o.kind == "panel" for o in outlines):
         reference = reference_elsewhere(job, entry)
     wanted = [o for o in outlines if o.kind not in ("ignore", "chart")]

@@ -38,6 +38,8 @@ def reasons_of(
     reasons = list(outcome.reasons)
     if verdict is None:
         return reasons
+    if outcome.check == "sheen":  # it tells of itself
+        return reasons
     if outcome.check in ("show_through", "thin_coat"):
         return reasons + _of_spots(outcome, scaled, airbag)
     if verdict == "pass" or outcome.verdict == "pass" or not outcome.measures:

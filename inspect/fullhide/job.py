@@ -65,6 +65,9 @@ class Limits:
         One-sided probability that a verdict is right; it sets the guard band.
     viewing_distance_mm
         From where a person looks, for what is told of a spot's visibility; no verdict rests on it.
+    sheen
+        How many times stronger or weaker a panel's highlight may be than a reference region's in
+        the same photo; None where nobody asked for sheen, which is then not judged.
     """
 
     show_through_delta_e: float = 3.0
@@ -73,6 +76,7 @@ class Limits:
     match_delta_e: float = 2.0
     confidence: float = 0.95
     viewing_distance_mm: float = 500.0
+    sheen: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -98,6 +98,7 @@ _EXPECTS: dict[str, str] = {
     "match_delta_e": _DELTA_E,
     "confidence": "a number above 0.5 and below 0.9999",
     "viewing_distance_mm": "a number of millimetres from 100 to 10000",
+    "sheen": "a number from 1.1 to 10",
     "file": "a path in quotes",
     "part": "a name in quotes",
     "stage": '"before", "coat", "topcoat" or "final"',
@@ -180,6 +181,7 @@ class LimitsTable(_Table):
     match_delta_e: DeltaE | None = None
     confidence: Annotated[Number, Field(gt=0.5, lt=0.9999)] | None = None
     viewing_distance_mm: Annotated[Number, Field(ge=100, le=10_000)] | None = None
+    sheen: Annotated[Number, Field(ge=1.1, le=10)] | None = None
 
 
 class PhotoTable(_Table):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -12,13 +12,12 @@ from numpy.typing import NDArray
 from fullhide import wording
 from fullhide.ask import Asked, asked
 from fullhide.background import Background, background
-from fullhide.calibrate import xyz_of
-from fullhide.chart import ColourFit
 from fullhide.checks.apart import MATCH_APART, Calibrated, Reference, match_apart
 from fullhide.checks.double import without_double
 from fullhide.checks.evenness import evenness
 from fullhide.checks.match import Patch, match, mean_patch, patch_of
 from fullhide.checks.outcome import Outcome
+from fullhide.checks.sheen import sheen, sheen_unknown
 from fullhide.checks.show_through import show_through
 from fullhide.checks.steady import steady
 from fullhide.checks.texture import texture
@@ -26,13 +25,12 @@ from fullhide.checks.thin import thin_coats
 from fullhide.colour import delta_e00, lab_to_xyz, xyz_to_lab
 from fullhide.findings import findings_of, reasons_of
 from fullhide.job import Job, Limits, PhotoEntry
-from fullhide.light import FlatField
 from fullhide.outlines import RegionOutline
-from fullhide.photo import Photo
 from fullhide.quality import blocking
-from fullhide.region import RegionView, view_panel, view_seam
+from fullhide.region import RegionView
 from fullhide.result import Measure, RegionResult, Verdict
 from fullhide.robust import median
+from fullhide.scene import Scene, Seen
 from fullhide.surface import Pair, Veil, colour_pair, veil_over
 from fullhide.verdict import JUDGED_SHARE, combine
 
@@ -81,60 +79,19 @@ _NO_UNDER = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Scene:
-    """A photo with what is known of its colours, light, scale and sharpness.
-
-    `looks` is the number of photos that a region is judged from.
-    """
-
-    photo: Photo
-    fit: ColourFit
-    field: FlatField
-    mm_per_px: float
-    scaled: bool
-    scale_doubt: float
-    blur_px: float
-    calibrated: bool
-    flags: tuple[str, ...]
-    ignore: tuple[Polygon, ...]
-    looks: int = 1
-
-    def view(self, outline: RegionOutline, limits: Limits) -> RegionView:
-        """The region's pixels."""
-        make = view_seam if outline.kind == "seam" else view_panel
-        return make(
-            self.photo,
-            polygon=outline.polygon,
-            holes=outline.holes,
-            ignore=self.ignore,
-            to_xyz=xyz_of(self.fit, self.field),
-            mm_per_px=self.mm_per_px,
-            scaled=self.scaled,
-            limit_mm2=limits.show_through_mm2,
-        )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Seen:
-    """A region's pixels and spot-free look where they do not come from one photo alone.
-
-    `changed` marks where the photos contradict one another.
-    """
-
-    view: RegionView
-    ground: Background
-    changed: NDArray[np.bool_]
-
-
-def reference_colour(scene: Scene, outlines: Sequence[RegionOutline]) -> Patch | None:
-    """Colour of the photo's reference regions together; None if it has none."""
+def reference_colour(
+    scene: Scene, outlines: Sequence[RegionOutline], limits: Limits | None = None
+) -> Patch | None:
+    """Colour of the photo's reference regions together, and their highlights if `limits` ask."""
     found = []
     for outline in outlines:
         if outline.kind == "reference":
             view = scene.view(outline, Limits())
             if view.judged.sum() >= _FEWEST_PIXELS:
-                found.append(patch_of(view, background(view)))
+                patch = patch_of(view, background(view))
+                if limits is not None and limits.sheen is not None:
+                    patch = replace(patch, shines=scene.shines(view))
+                found.append(patch)
     return mean_patch(found) if found else None
 
 
@@ -200,6 +157,8 @@ def judge_region(
     outcomes = _outcomes(scene, view, ground, job, airbag=airbag)
     if not view.is_seam and reference is not None:
         outcomes.extend(_match(scene, view, ground, job, reference, outline.name, flags))
+    if not view.is_seam and job.limits.sheen is not None:
+        outcomes.append(_sheen(scene, outline, job.limits, reference, seen))
     if seen:
         outcomes = [steady(outcome, seen.changed) for outcome in outcomes]
     if "proposed" in flags:
@@ -355,6 +314,22 @@ def _match(
         finish = Calibrated(patch=patch, fit=scene.fit, light=scene.field.source)
     doubts = [flag.says for check in MATCH_APART for flag in blocking(flags, check)]
     return [match_apart(finish, reference, doubts=doubts, limits=job.limits)]
+
+
+def _sheen(
+    scene: Scene,
+    outline: RegionOutline,
+    limits: Limits,
+    reference: Patch | Reference | None,
+    seen: Seen | None,
+) -> Outcome:
+    """The panel's highlight against the reference's in this photo and in further ones of it."""
+    if scene.patches is None or not isinstance(reference, Patch):
+        return sheen_unknown(limits=limits, calibrated=scene.patches is not None)
+    # Its own pixels: those of several photos together are of no one light.
+    own = scene.shines(scene.view(outline, limits))
+    looks = [(own[0], reference.shines), *(seen.looks if seen else ())]
+    return sheen(looks, limits=limits, light_doubt=scene.field.doubt)
 
 
 def finish_of(scene: Scene, ground: Background, job: Job) -> tuple[Vector, Veil]:

@@ -186,6 +186,7 @@ def prepared(
         calibrated=reading.found,
         flags=(*_photo_flags(photo, reading, scale, blur), *made.flags),
         ignore=_ignored(outlines, reading),
+        patches=reading.centres_px if reading.found else None,
     )
     return Prepared(
         scene=scene,

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 __all__ = ["FLAGS", "Flag", "blocking"]
 
-ALL_CHECKS = frozenset({"show_through", "thin_coat", "evenness", "match"})
+ALL_CHECKS = frozenset({"show_through", "thin_coat", "evenness", "match", "sheen"})
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,9 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterable
 from statistics import NormalDist
 
-from fullhide.result import Verdict
+from fullhide.result import Measure, Verdict
 
-__all__ = ["JUDGED_SHARE", "combine", "conformance_probability", "coverage_factor", "decide"]
+__all__ = [
+    "JUDGED_SHARE",
+    "combine",
+    "conformance_probability",
+    "coverage_factor",
+    "decide",
+    "furthest_ratio",
+]
 
 #: A pass needs this share of the region judged (our own choice).
 JUDGED_SHARE = 0.97
@@ -45,6 +52,14 @@ def decide(value: float, u: float, limit: float, *, k: float) -> Verdict:
     if value >= limit + k * u:
         return "fail"
     return "retake"
+
+
+def furthest_ratio(at_least: Measure | None, at_most: Measure | None) -> float | None:
+    """How many times apart two strengths may be, whichever is the greater; None if not known."""
+    values = [end.value for end in (at_least, at_most) if end is not None and end.value is not None]
+    if len(values) < 2:
+        return None
+    return max(max(values), 1.0 / max(min(values), 1e-9))
 
 
 def combine(verdicts: Iterable[Verdict | None]) -> Verdict:

@@ -26,6 +26,7 @@ from fullhide.colour import WHITE_D50, delta_e00, delta_e00_gradient, xyz_to_lab
 from fullhide.job import Limits
 from fullhide.region import RegionView
 from fullhide.result import Measure, Verdict
+from fullhide.shine import Shine
 from fullhide.verdict import coverage_factor
 
 __all__ = [
@@ -75,10 +76,13 @@ class Patch:
         XYZ(D50), shape (3,).
     scatter
         Covariance (3, 3) of the logarithms of `xyz` that grain, noise and unevenness leave.
+    shines
+        The highlight on it, where sheen was asked for; empty if not.
     """
 
     xyz: Vector
     scatter: Vector = field(default_factory=lambda: np.zeros((3, 3)))
+    shines: tuple[Shine, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,7 +119,7 @@ def mean_patch(patches: Sequence[Patch]) -> Patch:
     if len(patches) > 1:
         off = np.log(np.stack([patch.xyz for patch in patches]) / xyz)
         scatter = scatter + off.T @ off / (len(patches) * (len(patches) - 1))
-    return Patch(xyz=xyz, scatter=scatter)
+    return Patch(xyz=xyz, scatter=scatter, shines=tuple(s for p in patches for s in p.shines))
 
 
 def match(finish: Patch, reference: Patch, *, light_doubt: float, limits: Limits) -> Outcome:

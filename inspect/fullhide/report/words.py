@@ -86,6 +86,7 @@ _LIMITS = {
     "show_through_mm2": "… over at least this area",
     "uneven_delta_e": "Patches of one surface may differ by at most",
     "match_delta_e": "Difference from the reference, at most",
+    "sheen": "The highlight may be so many times the reference's, or the reference's its own",
     "confidence": "How sure a pass or a fail has to be",
     "viewing_distance_mm": "Distance from which it is looked at (no verdict rests on it)",
 }
@@ -106,6 +107,9 @@ _MEASURES = {
     "match_b": "… the panel's own b*",
     "match_ab": "… how the doubts of a* and b* go together, −1 to 1",
     "match_grade": "… as a grey-scale grade, 5 best (coefficients from memory)",
+    "sheen_ratio": "Highlight, times the reference's (no gloss units)",
+    "sheen_at_least": "… surely at least",
+    "sheen_at_most": "… surely at most",
     "judged_share": "Share of the region that could be judged",
     "band_period_mm": "Distance between stripes",
     "band_direction_deg": "Direction of stripes (0 is left to right)",
