@@ -116,13 +116,18 @@ def test_a_photo_with_the_lamp_moved_settles_what_the_first_leaves_open(tmp_path
     assert "glossier than the reference" in told(both)
 
 
-def tiles(strength: float, *, x: float = 0.0, seed: int = 0, colour: float = 0.5) -> Shine:
+def tiles(
+    strength: float, *, x: float = 0.0, seed: int = 0, colour: float = 0.5, skew: float = 0.5
+) -> Shine:
     """Made tiles: variance of brightness `strength` squared, `colour` of it the light's own."""
     rng = np.random.default_rng(seed)
     places = np.stack(np.meshgrid(x + np.arange(6.0), np.arange(6.0)), axis=-1).reshape(-1, 2)
     whole = strength**2 * rng.uniform(0.9, 1.1, len(places))
     shared = colour * whole * rng.uniform(0.95, 1.05, len(places))
-    return Shine(places=places, shared=shared, whole=whole, noise=(0.0, 0.0), burnt=0.0)
+    peaks = skew * whole**1.5
+    return Shine(
+        places=places, shared=shared, whole=whole, peaks=peaks, noise=(0.0, 0.0), burnt=0.0
+    )
 
 
 def test_the_ratio_of_plays_bounds_that_of_the_highlights() -> None:
@@ -144,9 +149,19 @@ def test_a_doubtful_light_or_a_grey_colour_widens_what_is_told() -> None:
     assert "cannot be told from shading" in alike.why
 
 
+def test_weaker_but_sharper_glints_are_told_neither_way() -> None:
+    # A narrower lobe may well be the weaker one in this light and the stronger in another.
+    one, two = tiles(1.0, x=7.0, seed=1, skew=1.5), tiles(2.0, skew=0.5)
+    assert "glints are sharper" in ratio_of(one, two, confidence=0.95, light_doubt=0.0).why
+    alike = replace(one, whole=4.0 * one.whole, shared=4.0 * one.shared, peaks=8.0 * one.peaks)
+    found = ratio_of(alike, two, confidence=0.95, light_doubt=0.0)
+    assert (found.at_least, found.at_most) == (0.0, float("inf"))
+
+
 def test_photos_that_contradict_one_another_are_no_verdict() -> None:
-    looks = [(tiles(4.0, x=7.0, seed=1), [tiles(1.0)]), (tiles(1.0, x=7.0, seed=1), [tiles(4.0)])]
-    outcome = sheen(looks, limits=ASKED, light_doubt=0.0)
+    far = tiles(4.0, x=7.0, seed=1), tiles(1.0, x=7.0, seed=1)
+    looks = [(far[0], [tiles(1.0)], 0.0), (far[1], [tiles(4.0)], 0.0)]
+    outcome = sheen(looks, limits=ASKED)
     assert outcome.verdict == "retake"
     assert "do not agree" in outcome.reasons[0]
 
@@ -156,14 +171,17 @@ def test_photos_that_contradict_one_another_are_no_verdict() -> None:
     [
         ({"burnt": 0.05}, "burnt out on the panel"),
         ({"noise": (0.0, 100.0)}, "no highlight stands out on the panel"),
-        ({"whole": np.ones(3), "shared": np.ones(3)}, "too little of the panel"),
+        (
+            {"whole": np.ones(3), "shared": np.ones(3), "peaks": np.ones(3)},
+            "too little of the panel",
+        ),
     ],
 )
 def test_what_cannot_be_compared_is_a_retake_that_asks_for_a_photo(
     changes: dict[str, object], why: str
 ) -> None:
     panel = replace(tiles(2.0, x=7.0), **changes)
-    outcome = sheen([(panel, [tiles(2.0)])], limits=ASKED, light_doubt=0.0)
+    outcome = sheen([(panel, [tiles(2.0)], 0.0)], limits=ASKED)
     assert outcome.verdict == "retake"
     assert why in outcome.reasons[0]
     assert "take it again" in outcome.reasons[0]
@@ -173,7 +191,7 @@ def test_no_reference_no_chart_and_what_a_gate_rests_on() -> None:
     assert "24-patch chart" in sheen_unknown(limits=ASKED, calibrated=False).reasons[0]
     least, most = sheen_unknown(limits=ASKED).measures["sheen_ratio"], None
     assert furthest_ratio(least, most) is None
-    ends = sheen([(tiles(2.0, x=7.0, seed=1), [tiles(4.0)])], limits=ASKED, light_doubt=0.0)
+    ends = sheen([(tiles(2.0, x=7.0, seed=1), [tiles(4.0)], 0.0)], limits=ASKED)
     furthest = furthest_ratio(ends.measures["sheen_at_least"], ends.measures["sheen_at_most"])
     assert furthest is not None
     assert furthest >= 2.0  # dull counts as far off as glossy

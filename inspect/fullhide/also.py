@@ -14,6 +14,7 @@ from fullhide import wording
 from fullhide.background import background
 from fullhide.checks.apart import Reference
 from fullhide.checks.match import Patch
+from fullhide.checks.sheen import Look
 from fullhide.colour import lab_to_xyz
 from fullhide.companion import Companion, Second, changed, companion, joined
 from fullhide.errors import FullhideError
@@ -21,7 +22,7 @@ from fullhide.job import Job, PhotoEntry
 from fullhide.judge import Scene, Seen, judge_region
 from fullhide.outlines import RegionOutline
 from fullhide.result import RegionResult
-from fullhide.shine import Shine, shine_of
+from fullhide.shine import shine_of
 
 __all__ = ["Seconds", "judge_together"]
 
@@ -144,11 +145,11 @@ def _looks(
     others: Sequence[tuple[Second, Companion]],
     job: Job,
     entry: PhotoEntry,
-) -> tuple[tuple[Shine, tuple[Shine, ...]], ...]:
+) -> tuple[Look, ...]:
     """Highlights on a panel and its references in each further photo; empty if nobody asked."""
     if job.limits.sheen is None or outline.kind != "panel":
         return ()
-    looks = []
+    looks: list[Look] = []
     for second, found in others:
         if second.patches is None:
             continue
@@ -164,7 +165,7 @@ def _looks(
             for view in views
         )
         if references:
-            looks.append((own, tuple(references)))
+            looks.append((own, references, second.light_doubt))
     return tuple(looks)
 
 

@@ -25,6 +25,7 @@ from fullhide.background import (
     slow_mean,
     times,
 )
+from fullhide.light import NO_FIELD_DOUBT
 from fullhide.photo import Photo
 from fullhide.region import RegionView, ToXYZ, outline_mask
 from fullhide.registration import Registration, register
@@ -73,6 +74,8 @@ class Second:
         ``"its own chart"`` or ``"the first photo"``.
     patches
         Middles of its chart's patches, (24, 2); None without a chart.
+    light_doubt
+        Relative doubt of its light's ratio between two places.
     """
 
     file: str
@@ -84,6 +87,7 @@ class Second:
     charts: Vector | None = None
     colours_from: str = "its own chart"
     patches: Polygon | None = None
+    light_doubt: float = NO_FIELD_DOUBT
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -215,6 +215,7 @@ def _second(
         charts=charts,
         colours_from="its own chart" if reading.found else "the region in the first photo",
         patches=reading.centres_px if reading.found else None,
+        light_doubt=light.doubt,
     )
 
 

@@ -90,7 +90,8 @@ def reference_colour(
             if view.judged.sum() >= _FEWEST_PIXELS:
                 patch = patch_of(view, background(view))
                 if limits is not None and limits.sheen is not None:
-                    patch = replace(patch, shines=scene.shines(view))
+                    own = scene.view(outline, limits)  # in pixels of the panel's size
+                    patch = replace(patch, shines=scene.shines(own))
                 found.append(patch)
     return mean_patch(found) if found else None
 
@@ -328,8 +329,8 @@ def _sheen(
         return sheen_unknown(limits=limits, calibrated=scene.patches is not None)
     # Its own pixels: those of several photos together are of no one light.
     own = scene.shines(scene.view(outline, limits))
-    looks = [(own[0], reference.shines), *(seen.looks if seen else ())]
-    return sheen(looks, limits=limits, light_doubt=scene.field.doubt)
+    first = own[0], reference.shines, scene.field.doubt
+    return sheen([first, *(seen.looks if seen else ())], limits=limits)
 
 
 def finish_of(scene: Scene, ground: Background, job: Job) -> tuple[Vector, Veil]:

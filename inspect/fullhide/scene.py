@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from fullhide.background import Background
 from fullhide.calibrate import xyz_of
 from fullhide.chart import ColourFit
+from fullhide.checks.sheen import Look
 from fullhide.job import Limits
 from fullhide.light import FlatField
 from fullhide.outlines import RegionOutline
@@ -76,4 +77,4 @@ class Seen:
     view: RegionView
     ground: Background
     changed: NDArray[np.bool_]
-    looks: tuple[tuple[Shine, tuple[Shine, ...]], ...] = ()
+    looks: tuple[Look, ...] = ()

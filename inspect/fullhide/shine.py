@@ -52,6 +52,9 @@ class Shine:
         (N,): what the highlight brings to brightness' play.
     whole
         Variance of brightness over the grain, likewise, (N,).
+    peaks
+        Third moment of brightness over the grain, in cubes of a white, (N,): a narrow lobe lights
+        few facets, and these brightly.
     noise
         What noise brought to either, already taken off.
     burnt
@@ -61,6 +64,7 @@ class Shine:
     places: Vector
     shared: Vector
     whole: Vector
+    peaks: Vector
     noise: tuple[float, float]
     burnt: float
 
@@ -110,12 +114,13 @@ def shine_of(view: RegionView, *, photo: Photo, to_xyz: ToXYZ, patches: Vector) 
     found = [(x, y, *(_moments(play[tile][well[tile]]) - noise)) for x, y, tile in _tiles(well, mm)]
     if not found:
         return _nothing(burnt)
-    columns, rows, shared, whole = np.array(found, np.float64).T
+    columns, rows, shared, whole, peaks = np.array(found, np.float64).T
     x0, y0 = view.box[:2]
     return Shine(
         places=np.stack([x0 + columns * view.factor, y0 + rows * view.factor], axis=1),
         shared=shared,
         whole=whole,
+        peaks=peaks,
         noise=(float(noise[0]), float(noise[1])),
         burnt=burnt,
     )
@@ -123,7 +128,14 @@ def shine_of(view: RegionView, *, photo: Photo, to_xyz: ToXYZ, patches: Vector) 
 
 def _nothing(burnt: float) -> Shine:
     empty = np.zeros(0)
-    return Shine(places=np.zeros((0, 2)), shared=empty, whole=empty, noise=(0.0, 0.0), burnt=burnt)
+    return Shine(
+        places=np.zeros((0, 2)),
+        shared=empty,
+        whole=empty,
+        peaks=empty,
+        noise=(0.0, 0.0),
+        burnt=burnt,
+    )
 
 
 def _parts(xyz: Array, along: Vector) -> Array:
@@ -142,9 +154,11 @@ def _blurred(values: Array, weight: Array, sigma: float) -> Array:
 
 
 def _moments(play: Array) -> Moments:
-    """Covariance of highlight and brightness, and the variance of brightness, of pixels (N, 2)."""
+    """Covariance of highlight and brightness, brightness' variance and third moment, of (N, 2)."""
     off = play.astype(np.float64) - play.mean(axis=0, dtype=np.float64)
-    return np.array([(off[:, 0] * off[:, 1]).mean(), np.square(off[:, 1]).mean()])
+    return np.array(
+        [(off[:, 0] * off[:, 1]).mean(), np.square(off[:, 1]).mean(), (off[:, 1] ** 3).mean()]
+    )
 
 
 def _tiles(well: Mask, mm_per_px: float) -> Iterator[tuple[float, float, tuple[slice, slice]]]:
@@ -166,13 +180,13 @@ def _noise(
     along: Vector,
     middle: Vector,
 ) -> Moments:
-    """Moments that noise leaves on flat patches of about the region's light, (2,)."""
+    """Moments that noise leaves on flat patches of about the region's light, (3,)."""
     factor = max(1, round(view.factor))
     half = int(_PATCH * float(np.linalg.norm(patches[1] - patches[0])) / factor)
     rim = int(np.ceil(3.0 * _FINE_MM / view.mm_per_px))
     width, height = photo.size_px
     white = WHITE_D50.astype(np.float32)
-    total, mass = np.zeros(2), 0.0
+    total, mass = np.zeros(3), 0.0
     for x, y in patches:
         reach = (half + rim) * factor
         x0, y0 = max(0, int(x) - reach), max(0, int(y) - reach)

@@ -10,7 +10,7 @@ that is tried is told.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,9 +21,11 @@ from fullhide.result import Measure, Verdict
 from fullhide.shine import Shine
 from fullhide.verdict import coverage_factor
 
-__all__ = ["Ratio", "ratio_of", "sheen", "sheen_unknown"]
+__all__ = ["Look", "Ratio", "ratio_of", "sheen", "sheen_unknown"]
 
 Vector = NDArray[np.float64]
+#: A panel, its references, and the doubt of the light between them.
+Look = tuple[Shine, Sequence[Shine], float]
 
 #: Fewest tiles of either region (our own choice).
 _FEWEST = 6
@@ -37,6 +39,8 @@ _WIDEST, _STEPS = 12.0, 161
 _MISFIT, _NOISE, _COLOUR_NOISE, _NOISE_DOUBT = 0.6, 1.5, 0.5, 0.3
 #: A word is told from this ratio on (our own choice).
 _TOLD = 1.1
+#: Skewness that cannot be read better than this tells nothing (our own choice).
+_BLUNT = 0.3
 #: Share burnt out from which the highlight's own top is missing (our own choice).
 _BURNT = 0.01
 _BURNT_WHY = (
@@ -54,6 +58,11 @@ _APART_WHY = (
 _NEAR_WHY = (
     "whether it is within the limit of {limit:g} times cannot be told: lay both close together, "
     "move the lamp until both glint, take it again, and name that photo under `also`"
+)
+_MIXED_WHY = (
+    "sheen: the panel's glints are {sharper} than the reference's, which their strength in this "
+    "light does not go with: move the lamp until both glint more plainly, take it again, and name "
+    "that photo under `also`"
 )
 _DISAGREE_WHY = (
     "sheen: the photos do not agree: lay the panel and the reference close together and take one "
@@ -79,35 +88,36 @@ _CHART_WHY = (
 class Ratio:
     """Strength of a panel's highlight over the reference's; or, in `why`, what stands against it.
 
-    `at_least` and `at_most` are each right at the confidence asked for.
+    `at_least` and `at_most` are each right at the confidence asked for. `sharper` is how much more
+    the panel's brightness is skewed over the grain than the reference's, with its uncertainty:
+    narrow highlights light few facets, and these brightly.
     """
 
     value: float = float("nan")
     at_least: float = 0.0
     at_most: float = float("inf")
+    sharper: tuple[float, float] = (0.0, float("inf"))
     why: str = ""
 
 
-def sheen(
-    looks: Sequence[tuple[Shine, Sequence[Shine]]], *, limits: Limits, light_doubt: float
-) -> Outcome:
+def sheen(looks: Sequence[Look], *, limits: Limits) -> Outcome:
     """Compare a panel's highlight with the reference's.
 
     Parameters
     ----------
     looks
-        The panel and the reference regions as each photo of the view shows them.
+        The panel and the reference regions as each photo of the view shows them, with the relative
+        doubt of its light's ratio between two places.
     limits
         With `sheen` set: how many times stronger or weaker the panel's highlight may be.
-    light_doubt
-        Relative doubt of the light's ratio between two places.
 
     Returns
     -------
     Outcome
-        Measures ``sheen_ratio``, ``sheen_at_least`` and ``sheen_at_most``; None where not judged.
+        Measures ``sheen_ratio``, ``sheen_at_least``, ``sheen_at_most`` and ``sheen_sharper``;
+        only the first of them, and that None, where not judged.
     """
-    found = [_of_look(*look, limits=limits, light_doubt=light_doubt) for look in looks]
+    found = [_of_look(*look, limits=limits) for look in looks]
     known = [ratio for ratio in found if not ratio.why]
     if not known:
         return sheen_unknown(found[0].why if found else _NONE_WHY, limits=limits)
@@ -174,11 +184,13 @@ def _measures(ratio: Ratio, limit: float, confidence: float) -> dict[str, Measur
         limit=limit,
         unit="1",
     )
+    more, doubt = ratio.sharper
+    measures["sheen_sharper"] = Measure(value=more, u=doubt, limit=None, unit="1")
     return {"sheen_ratio": value, **measures}
 
 
 def _of_look(
-    panel: Shine, references: Sequence[Shine], *, limits: Limits, light_doubt: float
+    panel: Shine, references: Sequence[Shine], light_doubt: float, *, limits: Limits
 ) -> Ratio:
     """One photo's ratio."""
     reference = _together(references)
@@ -201,6 +213,7 @@ def _together(shines: Sequence[Shine]) -> Shine | None:
         places=np.concatenate([shine.places for shine in shines]),
         shared=np.concatenate([shine.shared for shine in shines]),
         whole=np.concatenate([shine.whole for shine in shines]),
+        peaks=np.concatenate([shine.peaks for shine in shines]),
         noise=max((shine.noise for shine in shines), key=lambda noise: noise[1]),
         burnt=max(shine.burnt for shine in shines),
     )
@@ -242,7 +255,39 @@ def ratio_of(panel: Shine, reference: Shine, *, confidence: float, light_doubt: 
         most = high
     elif not parts:
         return Ratio(why=_GREY_WHY)
-    return Ratio(value=float(np.clip(value, least, most)), at_least=least, at_most=most)
+    sharper = _sharper(panel, reference)
+    found = Ratio(
+        value=float(np.clip(value, least, most)), at_least=least, at_most=most, sharper=sharper
+    )
+    return _agreeing(found, k)
+
+
+def _sharper(panel: Shine, reference: Shine) -> tuple[float, float]:
+    """Skewness of the panel's brightness less the reference's, and its standard uncertainty."""
+    middles, errors = [], []
+    for one in (panel, reference):
+        floor = 0.2 * max(float(np.median(one.whole)), 1e-12)
+        skew = one.peaks / np.maximum(one.whole, floor) ** 1.5
+        middles.append(float(np.median(skew)))
+        errors.append(float(skew.std()) / np.sqrt(_FREE * len(skew)))
+    return middles[0] - middles[1], float(np.hypot(*errors))
+
+
+def _agreeing(found: Ratio, k: float) -> Ratio:
+    """The ratio where the form of the glints bears it out; a reason against it where not.
+
+    Stronger highlights skew brightness more and weaker ones less. A lobe that is narrower, or
+    broader, can be weaker in the one light and stronger in another.
+    """
+    more, u = found.sharper
+    sharper, broader = more > k * u, more < -k * u
+    glossier, duller = found.at_least >= _TOLD, found.at_most <= 1.0 / _TOLD
+    if (duller and sharper) or (glossier and broader):
+        return Ratio(why=_MIXED_WHY.format(sharper="sharper" if sharper else "broader"))
+    if (sharper or broader or k * u > _BLUNT) and not (glossier or duller):
+        # Not known to be alike, whatever the strengths are.
+        return replace(found, at_least=0.0, at_most=float("inf"))
+    return found
 
 
 def _ways(places: Vector) -> tuple[Vector, Vector, Vector]:

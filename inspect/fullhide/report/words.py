@@ -110,6 +110,7 @@ _MEASURES = {
     "sheen_ratio": "Highlight, times the reference's (no gloss units)",
     "sheen_at_least": "… surely at least",
     "sheen_at_most": "… surely at most",
+    "sheen_sharper": "… glints sharper (+) or broader",
     "judged_share": "Share of the region that could be judged",
     "band_period_mm": "Distance between stripes",
     "band_direction_deg": "Direction of stripes (0 is left to right)",
