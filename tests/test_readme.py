@@ -14,9 +14,12 @@ from photo_files import jpeg, picture
 from fullhide import job_file
 from fullhide.cli import app
 from fullhide.job import Limits, load_job
+from fullhide.tint import tint
+from fullhide.tint_file import read_wish
+from fullhide.tint_words import says
 
 README = (Path(__file__).resolve().parents[1] / "README.md").read_text("utf-8")
-JOB, PART = re.findall(r"```toml\n(.*?)```", README, re.DOTALL)
+JOB, PART, TINT = re.findall(r"```toml\n(.*?)```", README, re.DOTALL)
 COMMANDS: dict[str, Any] = typer.main.get_command(app).commands  # type: ignore[attr-defined]
 #: A line that is switched on by taking its `#` away.
 SWITCHED_OFF = re.compile(r"^# (?=\[\[?[a-z]|[a-z_]+ = )", re.MULTILINE)
@@ -45,6 +48,18 @@ def test_the_job_toml_can_be_used(tmp_path: Path, switched: str) -> None:
         assert job.thread
         assert job.airbag(entry.part)
     assert [part.name for part in job.parts] == [entry.part]
+
+
+@pytest.mark.parametrize("switched", ["as it stands", "with every line that is switched off"])
+def test_the_tinters_toml_can_be_used(tmp_path: Path, switched: str) -> None:
+    text = TINT if switched == "as it stands" else SWITCHED_OFF.sub("", TINT)
+    text = re.sub(r"^# (?=over_)", "", text, flags=re.MULTILINE) if text != TINT else text
+    (tmp_path / "tinters.toml").write_text(text, "utf-8")
+    wish = read_wish(tmp_path / "tinters.toml")
+    assert (wish.base is None, wish.dye.parts == ()) == ((switched == "as it stands",) * 2)
+    if switched == "as it stands":
+        told = next(line for line in says(tint(wish)) if line.startswith("a touch of"))
+        assert f'"{told}"' in README
 
 
 def test_every_key_of_job_toml_is_told() -> None:

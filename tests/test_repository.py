@@ -32,8 +32,8 @@ FLOORS = (
     {"verdict", "lights"},
     {"checks", "wording"},
     {"standing", "keeper", "proof"},
-    {"coats"},
-    {"coats_words"},
+    {"coats", "tint"},
+    {"coats_words", "tint_file", "tint_words"},
     {"propose", "findings", "ask", "scene", "judge", "also"},
     {"undrawn"},
     {"opened", "maps", "probe", "shown", "elsewhere"},
@@ -48,7 +48,7 @@ FLOORS = (
     {"report"},
     {"demo"},
     {"cli_carry", "cli_record", "cli_report", "cli_view"},
-    {"cli_card", "cli_check", "cli_coats"},
+    {"cli_card", "cli_check", "cli_coats", "cli_tint"},
     {"cli"},
 )
 # Test photographs stand beside the house: nothing of the engine may lean on them.

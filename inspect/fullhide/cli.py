@@ -22,6 +22,7 @@ from fullhide import (
     cli_coats,
     cli_record,
     cli_report,
+    cli_tint,
 )
 from fullhide.cli_view import view
 from fullhide.errors import FullhideError, JobError, OutputError
@@ -369,6 +370,7 @@ cli_report.add_commands(app)
 cli_check.add_commands(app)
 cli_coats.add_commands(app)
 cli_card.add_commands(app)
+cli_tint.add_commands(app)
 
 
 def _shared_out(workers: int | None, scheduler: str | None) -> None:
