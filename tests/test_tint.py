@@ -370,6 +370,11 @@ def test_the_tinters_may_have_a_file_of_their_own(
         ("[ground]", "[ground", "line 2: is not valid TOML"),
         ("[dye]", "[dye]\nparts = { rust = 3 }", '[dye] has parts of "rust"'),
         ("[dye]", "[dye]\nparts = { blue = -3 }", "`parts` in [dye] cannot be used"),
+        (
+            "over_black = [",
+            "over_black = [99.9, 0.0, 0.0]\n# [",
+            "line 26: `over_black` is lighter",
+        ),
         ("white = [93.0", "white = [50.0", "line 2: [ground] has a white hardly lighter"),
         ("[ground]", "tinter = 3\n[ground]", "is not valid TOML"),
     ],

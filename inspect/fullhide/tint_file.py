@@ -127,6 +127,13 @@ def read_wish(file: Path, *, tinters: Path | None = None) -> Wish:
             line=nearest_line(shop_lines, ("ground",)),
         )
     _different(shop_file, [one.name for one in shop.tinter], shop_lines)
+    films: list[tuple[Path, KeyPath, dict[KeyPath, int], _Base | _Dye | None]] = [
+        (file, ("dye",), own_lines, own.dye),
+        (shop_file, ("base",), shop_lines, shop.base),
+    ]
+    films += [(shop_file, ("tinter", i), shop_lines, one) for i, one in enumerate(shop.tinter)]
+    for where, path, lines, film in films:
+        _right_way_round(where, film, nearest_line(lines, (*path, "over_black")))
     names = {BASE: BASE} | {one.name.casefold(): one.name for one in shop.tinter}
     line = nearest_line(own_lines, ("dye",))
     base = shop.base
@@ -142,6 +149,18 @@ def read_wish(file: Path, *, tinters: Path | None = None) -> Wish:
         wanted=_three(own.wanted.lab),
         u=own.u or shop.u or USUAL_U,
     )
+
+
+def _right_way_round(file: Path, film: _Base | _Dye | None, line: int | None) -> None:
+    """A film is never darker over white, but for what readings are off (own allowance)."""
+    black, white = (None, None) if film is None else (film.over_black, film.over_white)
+    if black is not None and white is not None and black[0] > white[0] + 5.0:
+        raise JobError(
+            file,
+            "`over_black` is lighter than `over_white`",
+            "check whether the two were changed over",
+            line=line,
+        )
 
 
 def _dye(file: Path, dye: _Dye, names: dict[str, str], line: int | None) -> Dye:
