@@ -13,6 +13,7 @@ import signal
 import sqlite3
 import sys
 import time
+from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 
@@ -20,18 +21,34 @@ from kept_job import judged, photo, result, spot, write_job
 
 from fullhide.record import Record
 
-LONGEST_S = 0.06  # a writer gets through a few events in this time
+LONGEST_S = 0.06
+EVENTS = 5  # that a writer gets through before the latest kill, however busy the machine is
+
+
+def added(folder: Path) -> Iterator[int]:
+    """Add inspections without end, giving the number of each that is finished; 0 at first."""
+    job = write_job(folder, photo("seat.jpg"))
+    found = result(job, "seat.jpg", judged("fail", *(spot(n, 4.0, (90, 90)) for n in range(1, 9))))
+    record = Record(job.folder)
+    yield 0
+    while True:
+        yield record.add(job, found, outlines=job.outlines, by="Robin").number
+
+
+def longest_s(folder: Path) -> float:
+    """How long a writer is let write at most, by what one takes here and now."""
+    numbers = added(folder)
+    next(numbers)
+    began = time.monotonic()
+    while next(numbers) < EVENTS:
+        pass
+    return max(LONGEST_S, time.monotonic() - began)
 
 
 def write_on(folder: Path, told: int) -> None:
     """Add inspections until killed, telling of each that is finished."""
-    job = write_job(folder / "job", photo("seat.jpg"))
-    found = result(job, "seat.jpg", judged("fail", *(spot(n, 4.0, (90, 90)) for n in range(1, 9))))
-    record = Record(job.folder)
-    os.write(told, b"0\n")
-    while True:
-        kept = record.add(job, found, outlines=job.outlines, by="Robin")
-        os.write(told, f"{kept.number}\n".encode())
+    for number in added(folder / "job"):
+        os.write(told, f"{number}\n".encode())
 
 
 def killed(folder: Path, after_s: float) -> int:
@@ -54,13 +71,14 @@ def killed(folder: Path, after_s: float) -> int:
 def main(folder: Path, kills: int, seed: int) -> dict[str, int]:
     chance = random.Random(seed)
     counts = {"kills": 0, "lost": 0, "half": 0, "unreadable": 0, "events": 0}
+    longest = longest_s(folder / "timed")
     write_job(folder / "job", photo("seat.jpg"))
     record = Record(folder / "job")
     for number in range(kills):
         if number % 3 == 0:
             for path in (folder / "job").glob("inspections.sqlite*"):
                 path.unlink()
-        told = killed(folder, chance.uniform(0.0, LONGEST_S))
+        told = killed(folder, chance.uniform(0.0, longest))
         counts["kills"] += 1
         events = record.events()
         counts["lost"] += len(events) < told

@@ -270,7 +270,7 @@ def test_name_and_kind_are_changed_in_the_strip(hand: Hand) -> None:
 def test_letters_typed_into_a_name_take_no_tool(hand: Hand, qtbot: Any) -> None:
     hand.click((200.0, 200.0))
     strip = dock(hand.bench, NowStrip)
-    in_front(hand.window, qtbot)
+    in_front(hand.window)
     strip.name.setFocus()
     strip.name.selectAll()
     qtbot.keyClicks(strip.name, "spex")

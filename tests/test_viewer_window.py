@@ -208,13 +208,13 @@ def test_findings_can_be_sorted_by_size(bench: Bench, stored: Path) -> None:
 def test_keys_work_wherever_the_focus_is(opened: Bench, qtbot: Any, until: Until) -> None:
     window = WINDOWS[id(opened)]
     window.show()
-    in_front(window, qtbot)
+    in_front(window)
     job = dock(opened, JobDock)
     job.regions.setFocus()
     QApplication.processEvents()
     qtbot.keyClick(job.regions, Qt.Key.Key_Period)
     until(lambda: opened.model.index == 1 and opened.picture(1) is not None)
-    in_front(window, qtbot)
+    in_front(window)
     assert opened.layers.photo is not None
     assert opened.layers.photo.metadata["file"] == FILES[1]
     qtbot.keyClick(job.regions, Qt.Key.Key_O)

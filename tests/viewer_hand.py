@@ -59,15 +59,14 @@ def dock(bench: Bench, kind: type) -> Any:
     return found
 
 
-def in_front(window: Any, qtbot: Any) -> None:
+def in_front(window: Any) -> None:
     """See to it that keys go to that window.
 
-    The bare screen has no window manager: a window of an earlier test that goes only now leaves
-    the keyboard with none, where a person's window manager would give it to the next.
+    By Qt's own word, not the screen's: the bare screen has no window manager that gives the
+    keyboard to the next window when one goes, and asking for it there is not always answered.
     """
     if not window.isActiveWindow():
-        with qtbot.waitActive(window, timeout=60_000):
-            window.activateWindow()
+        QApplication.setActiveWindow(window)
 
 
 class Hand:
@@ -75,8 +74,8 @@ class Hand:
 
     def __init__(self, bench: Bench, qtbot: Any) -> None:
         self.bench, self.qtbot, self.pen = bench, qtbot, bench.part(Pen)
-        self.window.show()
-        in_front(self.window, qtbot)
+        with qtbot.waitExposed(self.window, timeout=60_000):
+            self.window.show()
 
     # Never kept: napari's fixture looks whether a window is left over.
     @property
@@ -126,9 +125,9 @@ class Hand:
             QApplication.sendEvent(self.canvas, event)
 
     def keys(self, *keys: Any) -> None:
-        in_front(self.window, self.qtbot)
         for key in keys:
             which, modifier = key if isinstance(key, tuple) else (key, NONE)
+            in_front(self.window)
             self.qtbot.keyClick(self.window, which, modifier)
 
     def drawn(self) -> list[tuple[str, str]]:

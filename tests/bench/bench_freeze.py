@@ -97,7 +97,7 @@ def main() -> None:
         print(f"{what}: {took:.1f} s; longest gaps {longest} ms, {over} over 100 ms")
         print(f"    the window's own work within a gap, processor time: {work} ms at most")
 
-    with tempfile.TemporaryDirectory() as place:
+    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as place:
         job = job_of(Path(place) / "job", megapixels=asked.megapixels)
         measured("opening the job", lambda: bench.open(job), lambda: bench.ready(0) is not None)
         wait(lambda: not bench.waiting)
