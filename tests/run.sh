@@ -16,9 +16,10 @@ fullhide_packages
 "$fullhide_python" -m ruff format --check .
 "$fullhide_python" -m ruff check .
 "$fullhide_python" -m mypy
-# Each worker has a core of its own: threads of the linear algebra beside it only wait (a fifth slower).
-export OPENBLAS_NUM_THREADS=1 OMP_NUM_THREADS=1
 workers="$(nproc 2>/dev/null || echo 2)"
+# Each worker has a core of its own: threads of the linear algebra beside it would only wait.
+# Not before nproc, which answers with OMP_NUM_THREADS where that is set.
+export OPENBLAS_NUM_THREADS=1 OMP_NUM_THREADS=1
 # The viewer's tests open its window: on a screen of their own, whatever the machine has.
 exec xvfb-run -a -s "-screen 0 1400x900x24" \
     "$fullhide_python" -m pytest -q -n "$((workers > 4 ? 4 : workers))" --dist loadgroup "$@"
