@@ -219,3 +219,17 @@ def test_the_grade_is_the_same_across_the_red_axis_and_never_below_1() -> None:
     )
     assert grey_scale_grade(one, two) == pytest.approx(grey_scale_grade(three, two), abs=1e-6)
     assert grey_scale_grade(np.array((90.0, 0, 0)), np.array((10.0, 0, 0))) == 1.0
+
+
+@pytest.mark.parametrize("k_l", [1.0, 2.0])
+def test_the_uncertainty_weighs_lightness_as_the_difference_does(k_l: float) -> None:
+    # CIEDE2000, ISO/CIE 11664-6: at a mean L* of 50 S_L is 1, so ΔE00 is ΔL* over k_L.
+    found = difference(
+        np.array([51.0, 0.0, 0.0]),
+        np.array([49.0, 0.0, 0.0]),
+        0.01 * np.eye(3),
+        confidence=0.95,
+        k_l=k_l,
+    )
+    assert found.value == pytest.approx(2.0 / k_l, rel=1e-3)
+    assert found.u == pytest.approx(0.1 / k_l, rel=0.01)

@@ -22,7 +22,7 @@ GREY_ROW = slice(18, 24)
 _CLEAR_GAIN = 0.10
 _CLEAR_GAIN_DELTA_E = 0.10
 _MIN_PATCHES_ROOT = 14  # 6 coefficients a channel on fewer patches is guessing: own choice
-_FEWEST_SHARED = 12
+_FEWEST_SHARED = 12  # patches, for two fits to be compared patch by patch: own choice
 _NEAR_LAB = 20.0  # Lab distance over which residuals count as "near" in u_lab: own choice
 
 

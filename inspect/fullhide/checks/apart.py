@@ -1,8 +1,9 @@
 """Match: a dyed panel against a reference part in another photo of the job.
 
 Within one photo most of what is not known of the colours is the same on both sides and drops out.
-Between two photos nothing does: each has its own chart fit, and its own light between the chart and
-the part. Both enter in full, so only a clear match or a clear difference is decided.
+Between two photos less does: each has its own chart fit, and its own light between the chart and
+the part. What both fits leave of the chart alike, and the shine over both parts, drop out of like
+colours; the rest enters in full.
 """
 
 from __future__ import annotations

@@ -232,7 +232,7 @@ def difference(
     # The slope's own kink at zero is stepped round: one standard deviation off along the reading.
     way = along / np.sqrt(along @ np.linalg.pinv(covariance, hermitian=True) @ along)
     slope = delta_e00_gradient(
-        target, target + max(1.0, float(along @ way) / float(way @ way)) * way, k_l=K_L
+        target, target + max(1.0, float(along @ way) / float(way @ way)) * way, k_l=k_l
     )
     u = float(np.sqrt(slope @ covariance @ slope))
     steps = target + np.linspace(0.0, 1.0, _STEPS)[:, None] * along
