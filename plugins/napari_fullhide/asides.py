@@ -176,6 +176,7 @@ def join(bench: Bench) -> None:
             group="Inspect",
             text="Set aside",
             keys=("Q",),
+            half=True,
             run=asides.ask,
             tip="Says why a finding is no miss, or takes that back. It stays on record.",
             enabled=lambda: asides.chosen is not None,

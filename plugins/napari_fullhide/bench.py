@@ -41,6 +41,7 @@ EXTRAS: tuple[str, ...] = (
     "napari_fullhide.hovering",
     "napari_fullhide.mapping",
     "napari_fullhide.beside",
+    "napari_fullhide.colours",
     "napari_fullhide.keeping",
 )
 #: Pictures that are kept for a quick way back, the one shown among them.

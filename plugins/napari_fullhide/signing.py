@@ -106,6 +106,7 @@ def join(bench: Bench) -> None:
             group="Inspect",
             text="Sign off",
             keys=("G",),
+            half=True,
             run=signing.ask,
             tip="Says whether the parts may be reassembled, and signs the job.",
             enabled=lambda: bench.model.job is not None,

@@ -66,13 +66,13 @@ class ToolStrip(QWidget):
         inner = QWidget()
         grid = QGridLayout(inner)
         grid.setContentsMargins(4, 0, 4, 2)
-        grid.setSpacing(3)
+        grid.setSpacing(2)
         row = 0
         for group in _groups(self._made):
             mine = [action for action in self._made if action.group == group]
             if group not in _BELOW and any(action.button for action in mine):
                 heading = QLabel(group)
-                heading.setContentsMargins(2, 3, 0, 0)
+                heading.setContentsMargins(2, 1, 0, 0)
                 grid.addWidget(heading, row, 0, 1, 2)
                 row = self._fill(grid, row + 1, mine)
             for action in mine:

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from qtpy.QtCore import Qt, QTimer
-from qtpy.QtWidgets import QDockWidget
+from qtpy.QtWidgets import QDockWidget, QWidget
 
 from napari_fullhide.bench import Bench, bench_of
 from napari_fullhide.beside_pane import BesidePane
 from napari_fullhide.closing import ClosingGuard
+from napari_fullhide.colours import Colours
+from napari_fullhide.colours_pane import ColoursPane
 from napari_fullhide.dropping import JobDrop
 from napari_fullhide.job_dock import JobDock
 from napari_fullhide.now_strip import NowStrip
@@ -21,7 +24,7 @@ if TYPE_CHECKING:
 
 __all__ = ["dress", "job_dock", "now_strip", "open_in", "tool_strip"]
 
-_JOB, _TOOLS, _BESIDE, _NOW = "Job", "Tools", "Beside", "Now"
+_JOB, _TOOLS, _BESIDE, _NOW, _COLOURS = "Job", "Tools", "Beside", "Now", "Colours"
 _BESIDE_PX = 380
 
 
@@ -55,6 +58,7 @@ def dress(viewer: napari.Viewer) -> Bench:
         _put_away(viewer)
         _invite(bench)
         _offer_beside(bench, window)
+        _offer_colours(bench, window)
         _guard(bench, window)
     if not any(isinstance(widget, NowStrip) for widget in there.values()):
         window.add_dock_widget(NowStrip(bench), name=_NOW, area="bottom")
@@ -63,32 +67,66 @@ def dress(viewer: napari.Viewer) -> Bench:
 
 def _offer_beside(bench: Bench, window: Any) -> None:
     """Make the second picture's pane when it is first asked for."""
-    made: list[tuple[BesidePane, Any]] = []
+    panes: list[BesidePane] = []
 
     def switched(on: bool) -> None:
-        if on and not made:
-            pane = BesidePane(bench)
-            made.append((pane, window.add_dock_widget(pane, name=_BESIDE, area="right")))
+        if on and not panes:
+            panes.append(BesidePane(bench))
+            _put_beside(window, panes[0], _BESIDE)
             outer = getattr(window, "_qt_window", None)
             if outer is not None:
-                outer.installEventFilter(pane)
-                dock = next(d for d in outer.findChildren(QDockWidget) if d.isAncestorOf(pane))
-                job = next(d for d in outer.findChildren(QDockWidget) if d.findChild(JobDock))
-                outer.splitDockWidget(dock, job, Qt.Orientation.Horizontal)
-                outer.resizeDocks([dock, job], [_BESIDE_PX, 1], Qt.Orientation.Horizontal)
-        for pane, dock in made:
-            dock.setVisible(on)
-            pane.fill()
-        if not on:
-            _narrow(window)
-        stops = bench.model.stops()
-        if on and bench.model.region is None and stops:
-            bench.model.select(stops[0][0])
-        # Once the canvas has its new width: both pictures whole.
-        QTimer.singleShot(0, bench.look_again)
+                outer.installEventFilter(panes[0])
+        _show_pane(bench, window, panes, on)
 
     bench.hold(switched)
     bench.beside_switched.connect(switched)
+
+
+def _offer_colours(bench: Bench, window: Any) -> None:
+    """Make the pane of colours when it is first asked for."""
+    panes: list[ColoursPane] = []
+
+    def switched(on: bool) -> None:
+        if on and not panes:
+            panes.append(ColoursPane(bench))
+            _put_beside(window, panes[0], _COLOURS)
+        _show_pane(bench, window, panes, on)
+
+    bench.hold(switched)
+    bench.part(Colours).switched.connect(switched)
+
+
+def _put_beside(window: Any, pane: QWidget, name: str) -> None:
+    """Dock a pane between the photo and the job."""
+    window.add_dock_widget(pane, name=name, area="right")
+    outer = getattr(window, "_qt_window", None)
+    if outer is not None:
+        dock, job = _dock_of(outer, pane), _dock_of(outer, outer.findChild(JobDock))
+        outer.splitDockWidget(dock, job, Qt.Orientation.Horizontal)
+        outer.resizeDocks([dock, job], [_BESIDE_PX, 1], Qt.Orientation.Horizontal)
+
+
+def _dock_of(outer: Any, widget: QWidget) -> QDockWidget:
+    docks: list[QDockWidget] = outer.findChildren(QDockWidget)
+    return next(dock for dock in docks if dock.isAncestorOf(widget))
+
+
+def _show_pane(
+    bench: Bench, window: Any, panes: Sequence[BesidePane | ColoursPane], on: bool
+) -> None:
+    """Show a pane or put it away, with a region to look at and the photo whole beside it."""
+    for pane in panes:
+        outer = getattr(window, "_qt_window", None)
+        if outer is not None:
+            _dock_of(outer, pane).setVisible(on)
+        pane.fill()
+    if not on:
+        _narrow(window)
+    stops = bench.model.stops()
+    if on and bench.model.region is None and stops:
+        bench.model.select(stops[0][0])
+    # Once the canvas has its new width: both pictures whole.
+    QTimer.singleShot(0, bench.look_again)
 
 
 def _invite(bench: Bench) -> None:

@@ -67,7 +67,7 @@ def report_html(page: Page, pictures: Pictures) -> bytes:
         )
         for part in page.parts
         for region in part.regions
-        if (match := match_of(region, confidence=page.confidence))
+        if (match := match_of(region.read, confidence=page.confidence))
     }
     digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
     text = environment.get_template("report.html").render(

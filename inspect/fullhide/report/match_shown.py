@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Protocol
 from xml.sax.saxutils import escape, quoteattr
 
 import numpy as np
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 
 from fullhide.colour import delta_e00, in_srgb, lab_to_xyz, xyz_to_srgb8
 from fullhide.report.marks import COLOURS
-from fullhide.report.page import Region, Word
+from fullhide.report.page import Word
 from fullhide.report.words import plain_number
 from fullhide.verdict import coverage_factor
 
@@ -116,12 +117,22 @@ class Match:
         return text
 
 
-def match_of(region: Region, *, confidence: float) -> Match | None:
-    """What there is to draw of a region's match; None where no match was read.
+class _Reading(Protocol):
+    """A measure of a region: a page's or a result's."""
+
+    @property
+    def value(self) -> float | None: ...
+    @property
+    def u(self) -> float | None: ...
+    @property
+    def limit(self) -> float | None: ...
+
+
+def match_of(measures: Mapping[str, _Reading], *, confidence: float) -> Match | None:
+    """What there is to draw of a region's match, by its measures; None where no match was read.
 
     Records of older versions lack the panel's own colour: nothing is drawn of them.
     """
-    measures = {measure.key: measure for measure in region.measures}
     values = {key: one.value for key, one in measures.items() if one.value is not None}
     limit = measures["match_delta_e"].limit if "match_delta_e" in measures else None
     if limit is None or not values.keys() >= set(_NEEDED):
@@ -298,11 +309,10 @@ def _named(x: float, y: float, text: str, side: float = 0.0) -> str:
     """A name with a white rim, left or right of a place or on it, kept inside the picture."""
     wide = 4.1 * len(text)
     x = min(max(x + side * wide, wide + 2.0), _SIZE - wide - 2.0)
-    more = (
-        f' font-weight="700" paint-order="stroke" stroke="{_PAPER}" stroke-width="4" '
-        'stroke-linejoin="round"'
-    )
-    return _text(x, y, text, 13, _INK, more=more)
+    bold = ' font-weight="700"'
+    # Twice, not by `paint-order`, which not every program that draws SVG knows.
+    rim = f' stroke="{_PAPER}" stroke-width="4" stroke-linejoin="round" aria-hidden="true"'
+    return _text(x, y, text, 13, _PAPER, more=bold + rim) + _text(x, y, text, 13, _INK, more=bold)
 
 
 def _text(

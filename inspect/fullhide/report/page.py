@@ -171,6 +171,11 @@ class Region:
     set_aside: tuple[SetAside, ...] = ()
     rounds: tuple[Round, ...] = ()
 
+    @property
+    def read(self) -> dict[str, Measured]:
+        """Its measures by their key."""
+        return {measure.key: measure for measure in self.measures}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:

@@ -272,7 +272,7 @@ class _Desk:
 
     def _match(self, part: Part, region: Region) -> dict[str, Any] | None:
         """The pictures of a region's match; None without one."""
-        match = match_of(region, confidence=self.page.confidence)
+        match = match_of(region.read, confidence=self.page.confidence)
         if match is None:
             return None
         name = f"{part.name}, {region.name}"
