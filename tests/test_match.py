@@ -12,6 +12,7 @@ from staged import CLEAN, LEFT, RIGHT, inspected
 from fullhide.checks.grade import grey_scale_grade
 from fullhide.checks.match import Patch, difference, match, mean_patch
 from fullhide.colour import lab_to_xyz, xyz_to_lab
+from fullhide.findings import reasons_of
 from fullhide.job import Limits
 from fullhide.wording import difference_reason
 
@@ -31,6 +32,19 @@ def matched(lab, reference=REFERENCE, *, light_doubt: float = 0.005, limit: floa
         light_doubt=light_doubt,
         limits=Limits(match_delta_e=limit),
     )
+
+
+@pytest.mark.parametrize("k_l", [1.0, 1.5])
+def test_lightness_counts_as_the_job_asks_and_the_words_say_so(k_l: float) -> None:
+    lab, limits = (60.0, 15.0, 20.0), Limits(match_k_l=k_l)
+    outcome = match(patch(lab), patch(REFERENCE), light_doubt=0.005, limits=limits)
+    measure = outcome.measures["match_delta_e"]
+    expected = deltaE_ciede2000(np.array(REFERENCE), np.array(lab), kL=k_l)  # scikit-image
+    assert measure.value == pytest.approx(float(expected), abs=1e-3)
+    assert measure.unit == f"ΔE00, kL {k_l:g}"
+    told = reasons_of(outcome, "fail", scaled=True, flat=True, airbag=False)
+    how = "lightness in full" if k_l == 1.0 else "lightness over 1.5"
+    assert any(f"ΔE with {how}, the limit is 2" in reason for reason in told)
 
 
 @few

@@ -17,6 +17,7 @@ from fullhide.result import (
     ChartResult,
     Finding,
     JobResult,
+    Matched,
     Measure,
     PhotoResult,
     RegionResult,
@@ -93,11 +94,13 @@ def photo_from(raw: Mapping[str, Any]) -> PhotoResult:
 
 def _region_from(raw: Mapping[str, Any]) -> RegionResult:
     measures = raw["measures"].items()
+    reference = raw.get("reference")
     return plain_fields(
         RegionResult,
         raw,
         measures={name: plain_fields(Measure, measure) for name, measure in measures},
         findings=tuple(finding_from(finding) for finding in raw["findings"]),
+        reference=plain_fields(Matched, reference) if reference else None,
     )
 
 
@@ -155,7 +158,9 @@ def _ring(points: Sequence[Sequence[float]]) -> np.ndarray[Any, np.dtype[np.floa
 
 def asked_of(job: Job) -> dict[str, Any]:
     """What a verdict of the job rests on besides the photo and its outlines."""
+    references = {"references": [asdict(one) for one in job.references]} if job.references else {}
     return {
+        **references,
         "under": [asdict(colour) for colour in job.under],
         "thread": [asdict(colour) for colour in job.thread],
         "finish": asdict(job.finish) if job.finish else None,

@@ -18,7 +18,7 @@ from fullhide.checks.sheen import Look
 from fullhide.colour import lab_to_xyz
 from fullhide.companion import Companion, Second, changed, companion, joined
 from fullhide.errors import FullhideError
-from fullhide.job import Job, PhotoEntry
+from fullhide.job import Job, PhotoEntry, TypedReference
 from fullhide.judge import Scene, Seen, judge_region
 from fullhide.outlines import RegionOutline
 from fullhide.result import RegionResult
@@ -90,7 +90,7 @@ def judge_together(
     *,
     job: Job,
     entry: PhotoEntry,
-    reference: Patch | Reference | None,
+    reference: Patch | Reference | TypedReference | None,
     seconds: Seconds,
 ) -> Judged:
     """Check one region; where the photo cannot decide, with the further photos of the view.

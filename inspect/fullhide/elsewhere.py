@@ -8,15 +8,16 @@ from threading import Lock
 
 from fullhide.checks.apart import MATCH_APART, Calibrated, Reference
 from fullhide.errors import FullhideError
-from fullhide.job import Job, Limits, PhotoEntry
+from fullhide.job import Job, Limits, PhotoEntry, TypedReference
 from fullhide.judge import Scene, reference_colour, region_flags
 from fullhide.lights import same_light
 from fullhide.opened import Prepared, open_entry, prepared
 from fullhide.quality import FLAGS, blocking
 
-__all__ = ["no_colour", "reference_elsewhere"]
+__all__ = ["no_colour", "reference_elsewhere", "typed_reference"]
 
 _JUDGED = frozenset({"panel", "seam"})
+_FINISHED = ("topcoat", "final")
 #: Colours read by this process, by all that they hang on: a job's photos ask for the same one.
 _KEPT: dict[str, Reference] = {}
 _MOST = 64
@@ -39,7 +40,7 @@ def reference_elsewhere(job: Job, entry: PhotoEntry) -> Reference | None:
         named, and named otherwise, are not compared: where there is no other one, its problem says
         so. None where the job has no such photo, or where this photo is not of a finished part.
     """
-    if entry.stage not in ("topcoat", "final"):
+    if entry.stage not in _FINISHED:
         return None
     named = entry.part is not None
     entries = sorted(
@@ -59,6 +60,18 @@ def reference_elsewhere(job: Job, entry: PhotoEntry) -> Reference | None:
         return None
     best = found[-1] if found[-1].colour is not None else found[0]
     return replace(best, beside=frozenset(_beside(job, entry)))
+
+
+def typed_reference(job: Job, entry: PhotoEntry, region: str) -> TypedReference | None:
+    """The typed colour that a region of a photo without a reference is compared with.
+
+    None as well where the photo is not of a finished part, or where another photo shows the region
+    beside a reference: that settles it.
+    """
+    found = job.reference(entry.part, region)
+    if found is None or entry.stage not in _FINISHED or region in _beside(job, entry):
+        return None
+    return found
 
 
 def _in_another_light(job: Job, entry: PhotoEntry, other: PhotoEntry) -> Reference:

@@ -19,9 +19,9 @@ from fullhide.chart import ChartReading, ChartSpec, ColourFit, find_chart
 from fullhide.checks.apart import Reference
 from fullhide.checks.match import Patch
 from fullhide.companion import Second
-from fullhide.elsewhere import reference_elsewhere
+from fullhide.elsewhere import reference_elsewhere, typed_reference
 from fullhide.errors import FullhideError
-from fullhide.job import Job, PhotoEntry
+from fullhide.job import Job, PhotoEntry, TypedReference
 from fullhide.judge import Scene, reference_colour
 from fullhide.lights import with_lights
 from fullhide.opened import Opened, Prepared, open_entry, prepared
@@ -230,16 +230,19 @@ def _judged(
     threads: int | None,
 ) -> dict[str, Judged]:
     """Every region by its name, judged anew where `kept` does not hold it."""
-    reference: Patch | Reference | None = reference_colour(scene, outlines, job.limits)
-    if reference is None and any(o.kind == "panel" for o in outlines):
-        reference = reference_elsewhere(job, entry)
+    references = _references(scene, outlines, job, entry)
     wanted = [o for o in outlines if o.kind not in ("ignore", "chart")]
     anew = [outline for outline in wanted if outline.name not in kept]
     done = count(1)  # next() of it is safe from any thread
 
     def judged(outline: RegionOutline) -> Judged:
         found = judge_together(
-            scene, outline, job=job, entry=entry, reference=reference, seconds=seconds
+            scene,
+            outline,
+            job=job,
+            entry=entry,
+            reference=references.get(outline.name),
+            seconds=seconds,
         )
         if on_region is not None:
             on_region(next(done), len(anew))
@@ -250,6 +253,21 @@ def _judged(
     with ThreadPoolExecutor(max_workers=max(1, many)) as pool:
         found = dict(zip([o.name for o in anew], pool.map(judged, anew), strict=True))
     return {o.name: found[o.name] if o.name in found else kept[o.name] for o in wanted}
+
+
+def _references(
+    scene: Scene, outlines: tuple[RegionOutline, ...], job: Job, entry: PhotoEntry
+) -> dict[str, Patch | Reference | TypedReference | None]:
+    """What each panel is compared with: a reference beside it, a typed one, or another photo's."""
+    names = [outline.name for outline in outlines if outline.kind == "panel"]
+    beside = reference_colour(scene, outlines, job.limits)
+    if beside is not None:
+        return dict.fromkeys(names, beside)
+    typed = {name: typed_reference(job, entry, name) for name in names}
+    if all(typed.values()):
+        return dict(typed)
+    elsewhere = reference_elsewhere(job, entry)
+    return {name: one or elsewhere for name, one in typed.items()}
 
 
 def _numbered(

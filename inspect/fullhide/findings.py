@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from fullhide import wording
 from fullhide.checks.outcome import Outcome, Spot
 from fullhide.region import RegionView
-from fullhide.result import Finding, Verdict
+from fullhide.result import Finding, Verdict, k_l_of
 
 __all__ = ["findings_of", "reasons_of", "unseen_boxes"]
 
@@ -53,7 +53,11 @@ def reasons_of(
         told = wording.evenness_reason(measure.value, measure.limit, verdict=verdict, flat=flat)
     else:
         told = wording.match_reason(
-            measure.value, measure.limit, verdict=verdict, file=outcome.beside
+            measure.value,
+            measure.limit,
+            verdict=verdict,
+            reference=outcome.reference,
+            k_l=k_l_of(measure.unit),
         )
     return [told, *reasons]
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
+from fullhide._job_reference import TypedReference, read_references
 from fullhide.errors import FullhideError, JobError
 from fullhide.files import why
 from fullhide.locate import KeyPath, nearest_line, toml_lines
@@ -28,6 +29,7 @@ __all__ = [
     "PartEntry",
     "PhotoEntry",
     "RegionOutline",
+    "TypedReference",
     "load_job",
     "loose_job",
     "stage_rank",
@@ -60,7 +62,9 @@ class Limits:
     uneven_delta_e
         CIEDE2000 of a block against the region's own colour.
     match_delta_e
-        CIEDE2000 of a panel against a reference region.
+        CIEDE2000 of a panel against a reference.
+    match_k_l
+        Parametric factor of lightness in that difference: 2 for grained material, 1 for smooth.
     confidence
         One-sided probability that a verdict is right; it sets the guard band.
     viewing_distance_mm
@@ -74,6 +78,7 @@ class Limits:
     show_through_mm2: float = 1.0
     uneven_delta_e: float = 2.0
     match_delta_e: float = 2.0
+    match_k_l: float = 2.0
     confidence: float = 0.95
     viewing_distance_mm: float = 500.0
     sheen: float | None = None
@@ -184,6 +189,8 @@ class Job:
         Whether it is photos outside a job folder.
     card
         The printed card in the photos; None if job.toml says nothing of one.
+    references
+        Colours that regions have to match, typed or measured elsewhere.
     """
 
     name: str
@@ -200,6 +207,7 @@ class Job:
     parts: tuple[PartEntry, ...] = ()
     loose: bool = False
     card: CardSettings | None = None
+    references: tuple[TypedReference, ...] = ()
 
     def part(self, name: str | None) -> PartEntry | None:
         """What is said of a part; None if job.toml has no [[part]] of that name."""
@@ -210,6 +218,12 @@ class Job:
         """Whether job.toml says that a part may hold an airbag."""
         said = self.part(part)
         return said is not None and said.airbag
+
+    def reference(self, part: str | None, region: str) -> TypedReference | None:
+        """The typed colour that a region has to match, the one most its own; None without one."""
+        fitting = [one for one in self.references if one.is_for(part, region)]
+        own = sorted(fitting, key=lambda one: (not one.regions, one.part is None))
+        return own[0] if own else None
 
     def path(self, file: str) -> Path:
         """Return where a photo of the job lies."""
@@ -285,6 +299,7 @@ def load_job(folder: str | Path) -> Job:
             )
             for part in checked.part
         ),
+        references=read_references(where, checked, outlines, lines),
         photos=photos,
         outlines=outlines.usable,
         outlined=outlines.photos,
@@ -385,6 +400,7 @@ def _checked(where: Path, raw: dict[str, Any], lines: dict[KeyPath, int]) -> Job
     named = (
         ("under", "colour", [colour.name for colour in checked.under]),
         ("thread", "colour", [colour.name for colour in checked.thread]),
+        ("reference", "reference", [one.name for one in checked.reference]),
         ("part", "part", [part.name for part in checked.part]),
     )
     for table, what, names in named:

@@ -31,6 +31,7 @@ __all__ = [
     "Mistake",
     "PartTable",
     "PhotoTable",
+    "ReferenceTable",
     "ShopTable",
     "UnderTable",
     "check_lab",
@@ -77,6 +78,9 @@ _EXPECTS: dict[str, str] = {
     "under": "one or more [[under]] tables",
     "thread": "one or more [[thread]] tables",
     "finish": "a [finish] table",
+    "reference": "one or more [[reference]] tables",
+    "spectrum": "a CSV file's path in quotes",
+    "u": "a number from 0.05 to 5",
     "chart": "a [chart] table",
     "card": "a [card] table",
     "printed_mm": "what the printed ruler of 100 mm measures, from 80 to 120",
@@ -96,6 +100,7 @@ _EXPECTS: dict[str, str] = {
     "show_through_mm2": "a number of square millimetres above 0",
     "uneven_delta_e": _DELTA_E,
     "match_delta_e": _DELTA_E,
+    "match_k_l": "a number from 1 to 2",
     "confidence": "a number above 0.5 and below 0.9999",
     "viewing_distance_mm": "a number of millimetres from 100 to 10000",
     "sheen": "a number from 1.1 to 10",
@@ -142,6 +147,31 @@ class FinishTable(_ColourTable):
     name: Name = "finish"
 
 
+class ReferenceTable(_Table):
+    """A colour that finished regions have to match: typed, or a spectrum measured elsewhere."""
+
+    name: Name
+    lab: Lab | None = None
+    spectrum: File | None = None
+    u: Annotated[Number, Field(ge=0.05, le=5)] | None = None
+    part: Name | None = None
+    regions: list[Name] = []
+
+    @field_validator("lab")
+    @classmethod
+    def _in_range(cls, lab: list[float] | None) -> list[float] | None:
+        if lab is not None:
+            check_lab(lab)
+        return lab
+
+    @model_validator(mode="after")
+    def _one_source(self) -> ReferenceTable:
+        if (self.lab is None) == (self.spectrum is None):
+            many = "has neither `lab` nor" if self.lab is None else "has both `lab` and"
+            raise ValueError(f"{many} `spectrum`; give one of them")
+        return self
+
+
 class ChartTable(_Table):
     """Which 24-patch chart lies in the photos."""
 
@@ -179,6 +209,7 @@ class LimitsTable(_Table):
     show_through_mm2: Above0 | None = None
     uneven_delta_e: DeltaE | None = None
     match_delta_e: DeltaE | None = None
+    match_k_l: Annotated[Number, Field(ge=1, le=2)] | None = None
     confidence: Annotated[Number, Field(gt=0.5, lt=0.9999)] | None = None
     viewing_distance_mm: Annotated[Number, Field(ge=100, le=10_000)] | None = None
     sheen: Annotated[Number, Field(ge=1.1, le=10)] | None = None
@@ -237,6 +268,7 @@ class JobFile(_Table):
     under: list[UnderTable] = []
     thread: list[UnderTable] = []
     finish: FinishTable | None = None
+    reference: list[ReferenceTable] = []
     chart: ChartTable = ChartTable()
     card: CardTable | None = None
     limits: LimitsTable = LimitsTable()
@@ -305,7 +337,7 @@ def _mistake(item: Any, model: type[BaseModel], path: KeyPath) -> Mistake:
 def _is_table(loc: KeyPath) -> bool:
     """Whether a location in the file is a table as a whole, not a key with a value."""
     return loc[-1] in {"chart", "card", "limits", "finish", "shop"} or (
-        len(loc) == 2 and loc[0] in {"under", "thread", "part"}
+        len(loc) == 2 and loc[0] in {"under", "thread", "part", "reference"}
     )
 
 
@@ -314,6 +346,7 @@ def _model_at(model: type[BaseModel], loc: KeyPath) -> type[BaseModel]:
         "under": UnderTable,
         "thread": UnderTable,
         "finish": FinishTable,
+        "reference": ReferenceTable,
         "chart": ChartTable,
         "card": CardTable,
         "limits": LimitsTable,
@@ -330,7 +363,7 @@ def _table_name(path: KeyPath) -> str:
     if (
         len(path) > 1
         and isinstance(path[1], int)
-        and path[0] in {"under", "thread", "part", "photo"}
+        and path[0] in {"under", "thread", "part", "photo", "reference"}
     ):
         return f"[[{path[0]}]] {path[1] + 1}"
     return f"[{path[0]}]"

@@ -12,7 +12,13 @@ from numpy.typing import NDArray
 from fullhide import wording
 from fullhide.ask import Asked, asked
 from fullhide.background import Background, background
-from fullhide.checks.apart import MATCH_APART, Calibrated, Reference, match_apart
+from fullhide.checks.apart import (
+    MATCH_APART,
+    Calibrated,
+    Reference,
+    match_apart,
+    match_typed,
+)
 from fullhide.checks.double import without_double
 from fullhide.checks.evenness import evenness
 from fullhide.checks.match import Patch, match, mean_patch, patch_of
@@ -24,7 +30,7 @@ from fullhide.checks.texture import texture
 from fullhide.checks.thin import thin_coats
 from fullhide.colour import delta_e00, lab_to_xyz, xyz_to_lab
 from fullhide.findings import findings_of, reasons_of
-from fullhide.job import Job, Limits, PhotoEntry
+from fullhide.job import Job, Limits, PhotoEntry, TypedReference
 from fullhide.outlines import RegionOutline
 from fullhide.quality import blocking
 from fullhide.region import RegionView
@@ -102,7 +108,7 @@ def judge_region(
     *,
     job: Job,
     entry: PhotoEntry,
-    reference: Patch | Reference | None,
+    reference: Patch | Reference | TypedReference | None,
     seen: Seen | None = None,
 ) -> tuple[RegionResult, NDArray[np.uint16] | None, Box]:
     """Check one region.
@@ -116,7 +122,8 @@ def judge_region(
     job, entry
         Colours, limits, part and stage.
     reference
-        Colour of the photo's reference part, or what another photo shows of one, if there is one.
+        Colour of the photo's reference part, what another photo shows of one, or a typed one; None
+        without any.
     seen
         The region as several photos show it together; as `scene` shows it if absent.
 
@@ -300,20 +307,22 @@ def _match(
     view: RegionView,
     ground: Background,
     job: Job,
-    reference: Patch | Reference,
+    reference: Patch | Reference | TypedReference,
     name: str,
     flags: Sequence[str],
 ) -> list[Outcome]:
-    """The panel against the reference in this photo, or else against the one in another."""
+    """The panel against the reference in this photo, or else a typed one or one in another."""
     patch = patch_of(view, ground)
     if isinstance(reference, Patch):
         return [match(patch, reference, light_doubt=scene.field.doubt, limits=job.limits)]
-    if name in reference.beside:
+    if isinstance(reference, Reference) and name in reference.beside:
         return []
     finish = None
     if scene.calibrated:
         finish = Calibrated(patch=patch, fit=scene.fit, light=scene.field.source)
     doubts = [flag.says for check in MATCH_APART for flag in blocking(flags, check)]
+    if isinstance(reference, TypedReference):
+        return [match_typed(finish, reference, doubts=doubts, limits=job.limits)]
     return [match_apart(finish, reference, doubts=doubts, limits=job.limits)]
 
 
@@ -321,7 +330,7 @@ def _sheen(
     scene: Scene,
     outline: RegionOutline,
     limits: Limits,
-    reference: Patch | Reference | None,
+    reference: Patch | Reference | TypedReference | None,
     seen: Seen | None,
 ) -> Outcome:
     """The panel's highlight against the reference's in this photo and in further ones of it."""
@@ -465,5 +474,6 @@ def _result(
         flags=tuple(flags),
         ask_mm_per_px=ask.mm_per_px,
         unseen_px=ask.unseen,
+        reference=next((o.reference for o in outcomes if o.reference is not None), None),
     )
     return result, labels, view.box

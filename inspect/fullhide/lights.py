@@ -84,7 +84,9 @@ def _seen(job: Job, photos: Iterable[PhotoResult]) -> Iterator[tuple[tuple[str, 
             continue
         time = entry.shot or str(photo.quality.get("taken") or "")
         for region in photo.regions:
-            if "match_delta_e" in region.measures:
+            # A typed colour is one of D50: how a dye goes from light to light it does not tell.
+            typed = region.reference is not None and region.reference.kind == "typed"
+            if "match_delta_e" in region.measures and not typed:
                 key: tuple[str, ...] = (region.name.casefold(), (entry.part or "").casefold())
                 # What has no name of its own, or no part, is a region of its own photo.
                 own = region.proposed and "carried" not in region.flags

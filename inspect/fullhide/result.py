@@ -19,11 +19,13 @@ __all__ = [
     "JobResult",
     "LightFinding",
     "LightReading",
+    "Matched",
     "Measure",
     "PhotoResult",
     "RegionResult",
     "Verdict",
     "exit_status",
+    "k_l_of",
     "light_json",
     "to_json",
     "write_json",
@@ -81,6 +83,23 @@ class Measure:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Matched:
+    """What a region's colour was held against.
+
+    Attributes
+    ----------
+    kind
+        ``"beside"``: reference regions of the same photo; ``"photo"``: those of another one;
+        ``"typed"``: a colour that `job.toml` names.
+    name
+        The other photo's file, or the colour's name; None beside.
+    """
+
+    kind: Literal["beside", "photo", "typed"]
+    name: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RegionResult:
     """The verdict on one region and what it rests on.
 
@@ -101,6 +120,8 @@ class RegionResult:
     unseen_px
         Boxes (x0, y0, x1, y1) of the few places that could hide a spot, in pixels of the photo;
         empty where these are none, or so many that they are no single places.
+    reference
+        What its colour was held against; None where there was nothing.
     """
 
     name: str
@@ -115,6 +136,7 @@ class RegionResult:
     flags: tuple[str, ...] = ()
     ask_mm_per_px: float | None = None
     unseen_px: tuple[tuple[int, int, int, int], ...] = ()
+    reference: Matched | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -231,6 +253,12 @@ def exit_status(result: JobResult) -> int:
     return 0 if verdicts == {"pass"} and not silent else 3
 
 
+def k_l_of(unit: str) -> float:
+    """Parametric factor of lightness that a difference's unit names: ``ΔE00, kL 2``; 1 if none."""
+    _, told, number = unit.partition("kL ")
+    return float(number) if told else 1.0
+
+
 def to_json(result: JobResult) -> dict[str, Any]:
     """Return `result` as plain data in the promised schema, ready for `json.dumps`.
 
@@ -341,7 +369,12 @@ def _region(region: RegionResult) -> dict[str, Any]:
         "flags": list(region.flags),
         "ask_mm_per_px": _plain(region.ask_mm_per_px),
         "unseen_px": _plain(region.unseen_px),
+        "reference": _matched(region.reference),
     }
+
+
+def _matched(reference: Matched | None) -> dict[str, Any] | None:
+    return None if reference is None else {"kind": reference.kind, "name": reference.name}
 
 
 def _finding(finding: Finding) -> dict[str, Any]:

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 
 from fullhide.job import Limits
 from fullhide.quality import FLAGS
+from fullhide.result import Matched
 
 __all__ = [
     "AIRBAG_NOTICE",
@@ -20,6 +21,7 @@ __all__ = [
     "nearer_reason",
     "may_hold_airbag",
     "passed_reason",
+    "reference_words",
     "size",
     "spots_reason",
     "thin_reason",
@@ -205,29 +207,59 @@ def nearer_reason(mm_per_px: float, longer_px: int, *, places: bool) -> str:
     )
 
 
-def match_reason(value: float, limit: float, *, verdict: str, file: str = "") -> str:
-    """Sentence on the match with the reference; `file` is its photo where it is another one."""
-    what = f"the reference part in {file}" if file else "the reference part"
+def reference_words(reference: Matched | None) -> str:
+    """What a colour was held against, as it stands in a sentence."""
+    if reference is None or reference.kind == "beside":
+        return "the reference part"
+    if reference.kind == "photo":
+        return f"the reference part in {reference.name}"
+    return f'the typed reference "{reference.name}"'
+
+
+def match_reason(
+    value: float,
+    limit: float,
+    *,
+    verdict: str,
+    reference: Matched | None = None,
+    k_l: float = 2.0,
+) -> str:
+    """Sentence on the match with the reference, which lies beside the panel if absent."""
+    what = reference_words(reference)
+    by = f"{value:.1f} ΔE{_weighed(k_l)}, the limit is {limit:g}"
     if verdict == "fail":
-        return f"the colour is off {what} by {value:.1f} ΔE, the limit is {limit:g}"
-    both = "in two photos " if file else ""
-    settle = (
-        "take the part and the reference in one photo, side by side in even light, with the chart"
-        if file
-        else "lay both side by side in even light and take it again"
-    )
+        return f"the colour is off {what} by {by}"
+    how = {"photo": "in two photos ", "typed": "by the chart alone "}
+    settle = {
+        "photo": "take the part and the reference in one photo, side by side in even light, with "
+        "the chart",
+        "typed": "lay a sample of that colour beside the part, outline it as `reference` and take "
+        "it again",
+    }
+    kind = "beside" if reference is None else reference.kind
+    beside = "lay both side by side in even light and take it again"
     return (
-        f"the match with {what} is too near the limit to tell {both}({value:.1f} ΔE, the "
-        f"limit is {limit:g}): {settle}"
+        f"the match with {what} is too near the limit to tell {how.get(kind, '')}({by}): "
+        f"{settle.get(kind, beside)}"
     )
+
+
+def _weighed(k_l: float) -> str:
+    """How lightness counts, where it does not count half as between grained parts."""
+    if k_l == 2.0:
+        return ""
+    return " with lightness in full" if k_l == 1.0 else f" with lightness over {k_l:g}"
 
 
 def difference_reason(
-    parts: Sequence[float], doubts: Sequence[float], *, k: float, file: str = ""
+    parts: Sequence[float],
+    doubts: Sequence[float],
+    *,
+    k: float,
+    reference: Matched | None = None,
+    k_l: float = 2.0,
 ) -> str:
     """Which way a colour is off the reference, by ΔL*, Δa*, Δb* and their uncertainties.
-
-    `file` is the reference's photo where it is another one.
 
     A word is said only where the difference stands out of its uncertainty by `k` times. How much
     is "slightly" and "much" is our own choice.
@@ -235,11 +267,11 @@ def difference_reason(
     words = (("darker", "lighter"), ("greener", "redder"), ("bluer", "yellower"))
     # Lightness counts half between grained parts (kL = 2).
     told = [
-        (abs(part) * (0.5 if axis == 0 else 1.0), words[axis][int(part > 0)])
+        (abs(part) / (k_l if axis == 0 else 1.0), words[axis][int(part > 0)])
         for axis, (part, u) in enumerate(zip(parts, doubts, strict=True))
         if abs(part) > k * u and abs(part) >= _NAMED_FROM
     ]
-    against = f"the reference part in {file}" if file else "the reference part"
+    against = reference_words(reference)
     if not told:
         return f"no difference in colour from {against} can be made out"
     most = max(size for size, _ in told)

@@ -166,13 +166,18 @@ def apart(seed: int, i: int) -> tuple[Any, Any, dict[str, Any]]:
     return scenes[0], scenes[1], fact
 
 
-def one_apart(task: tuple[int, int]) -> dict[str, Any]:
+def one_typed(task: tuple[int, int]) -> dict[str, Any]:
+    """As `one_apart`, the reference typed as measured with an instrument that errs by its `u`."""
+    return one_apart(task, typed=True)
+
+
+def one_apart(task: tuple[int, int], *, typed: bool = False) -> dict[str, Any]:
     """Render both, inspect the panel's photo, and put truth and result side by side."""
     from shapely.geometry import Polygon
 
     from fullhide.colour import delta_e00
     from fullhide.engine import inspect_photo
-    from fullhide.job import ChartSettings, Job, Limits, PhotoEntry
+    from fullhide.job import ChartSettings, Job, Limits, PhotoEntry, TypedReference
     from fullhide.outlines import RegionOutline
     from fullhide.phantom import render, save_photo
 
@@ -209,6 +214,12 @@ def one_apart(task: tuple[int, int]) -> dict[str, Any]:
             outlines=tuple(drawn),
             outlined=frozenset({"p.jpg", "r.jpg"}),
         )
+        if typed:
+            off = np.random.default_rng([*task, 3]).normal(size=3)
+            one = TypedReference(name="measured", lab=(0.0, 0.0, 0.0))
+            lab = labs[1] + one.u * off
+            one = replace(one, lab=(float(lab[0]), float(lab[1]), float(lab[2])))
+            job = replace(job, photos=(entries[0],), outlines=(drawn[0],), references=(one,))
         found = inspect_photo(job, entries[0]).result
     (region,) = found.regions
     fact.update(chart=found.chart.found, flat=found.quality["light_from"], reasons=region.reasons)
@@ -239,6 +250,14 @@ def table(facts: list[dict[str, Any]]) -> None:
         )
     high = [f["measures"]["match_at_most"][0] for f in seen]
     print(f"upper end of the interval: {np.median(high):.1f} at the median")
+    low = [f["measures"]["match_at_least"][0] for f in seen]
+    word = [
+        "pass" if h <= 2.0 else "fail" if d >= 2.0 else "" for h, d in zip(high, low, strict=True)
+    ]
+    true = [f["truth"] for f in seen]
+    for told, wrong in (("pass", lambda t: t > 2.0), ("fail", lambda t: t < 2.0)):
+        those = [t for w, t in zip(word, true, strict=True) if w == told]
+        print(f"limit 2.0: {told} {len(those)}, wrongly {sum(map(wrong, those))}")
     print("components: median and 95 % of the error, share of |error| <= 1.96 u (goal 95 %)")
     for axis, name in enumerate(("match_dL", "match_da", "match_db")):
         error = np.array([f["measures"][name][0] - f["delta"][axis] for f in seen])
@@ -255,8 +274,9 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=11)
     parser.add_argument("--pairs", type=int, default=100)
     parser.add_argument("--two-photos", action="store_true")
+    parser.add_argument("--typed", action="store_true", help="against a typed Lab")
     asked = parser.parse_args()
-    work = one_apart if asked.two_photos else one
+    work = one_typed if asked.typed else one_apart if asked.two_photos else one
     with ProcessPoolExecutor(2) as pool:
         table(list(pool.map(work, [(asked.seed, i) for i in range(asked.pairs)])))
 

@@ -25,11 +25,12 @@ from fullhide.checks.placed import placed
 from fullhide.colour import WHITE_D50, delta_e00, delta_e00_gradient, xyz_to_lab
 from fullhide.job import Limits
 from fullhide.region import RegionView
-from fullhide.result import Measure, Verdict
+from fullhide.result import Matched, Measure, Verdict
 from fullhide.shine import Shine
 from fullhide.verdict import coverage_factor
 
 __all__ = [
+    "BESIDE",
     "Difference",
     "Patch",
     "VEIL_DOUBT",
@@ -38,6 +39,7 @@ __all__ = [
     "lab_slope",
     "level_covariance",
     "match",
+    "match_unit",
     "matched",
     "mean_patch",
     "patch_of",
@@ -45,9 +47,6 @@ __all__ = [
 
 Vector = NDArray[np.float64]
 
-#: Grain raises the eye's tolerance for lightness between parts about twofold, hence kL = 2
-#: (Montag and Berns; Huertas, Melgosa and Hita, J. Opt. Soc. Am. A 23 (2006) 2067).
-K_L = 2.0
 #: Doubt of the two colours' difference within one photo, channel by channel: relative, and in parts
 #: of a white (the chart's fit, the camera's rendering, coding); and of the shine that lies over
 #: both, of a white: it washes out a dark pair's difference (our own allowances, from rendered
@@ -64,6 +63,7 @@ _FREE = 6
 _ENOUGH = 60_000
 _DRAWS = 512
 _STEPS = 17
+BESIDE = Matched(kind="beside")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -137,7 +137,7 @@ def match(finish: Patch, reference: Patch, *, light_doubt: float, limits: Limits
     Returns
     -------
     Outcome
-        Measures ``match_delta_e``, CIEDE2000 with kL = 2; ``match_at_least`` and
+        Measures ``match_delta_e``, CIEDE2000 with the limits' kL; ``match_at_least`` and
         ``match_at_most``, each right at the limits' confidence; and the panel less the reference in
         the coordinates of CIE 1976 (ISO/CIE 11664-4): ``match_dL``, ``match_da``, ``match_db``,
         ``match_dC`` and ``match_dH``, this positive where the hue angle is larger; ``match_grade``
@@ -147,21 +147,33 @@ def match(finish: Patch, reference: Patch, *, light_doubt: float, limits: Limits
 
 
 def matched(
-    finish: Patch, reference: Patch, covariance: Vector, *, limits: Limits, file: str = ""
+    finish: Patch,
+    reference: Patch,
+    covariance: Vector,
+    *,
+    limits: Limits,
+    against: Matched = BESIDE,
 ) -> Outcome:
     """Outcome of a match whose difference in Lab has this covariance, (3, 3).
 
-    Parameters and result as `match`; `file` is the reference's photo where it is another one.
+    Parameters and result as `match`; `against` says what the reference is.
+
+    Notes
+    -----
+    Grain raises the eye's tolerance for lightness between parts about twofold, hence kL = 2 if
+    nobody says otherwise (Montag and Berns; Huertas, Melgosa and Hita, J. Opt. Soc. Am. A 23 (2006)
+    2067).
     """
     lab, target = xyz_to_lab(finish.xyz), xyz_to_lab(reference.xyz)
-    found = difference(lab, target, covariance, confidence=limits.confidence)
+    k_l, unit = limits.match_k_l, match_unit(limits)
+    found = difference(lab, target, covariance, confidence=limits.confidence, k_l=k_l)
     parts, parts_u = _parts(lab, target, covariance)
     measures = {
         "match_delta_e": Measure(
-            value=found.value, u=found.u, limit=limits.match_delta_e, unit="ΔE00, kL 2"
+            value=found.value, u=found.u, limit=limits.match_delta_e, unit=unit
         ),
-        "match_at_least": Measure(value=found.at_least, u=None, limit=None, unit="ΔE00, kL 2"),
-        "match_at_most": Measure(value=found.at_most, u=None, limit=None, unit="ΔE00, kL 2"),
+        "match_at_least": Measure(value=found.at_least, u=None, limit=None, unit=unit),
+        "match_at_most": Measure(value=found.at_most, u=None, limit=None, unit=unit),
     }
     for name, value, u in zip(("dL", "da", "db", "dC", "dH"), parts, parts_u, strict=True):
         measures[f"match_{name}"] = Measure(
@@ -182,12 +194,21 @@ def matched(
     elif found.at_least >= limits.match_delta_e:
         verdict = "fail"
     k = coverage_factor(limits.confidence)
-    told = wording.difference_reason(parts[:3].tolist(), parts_u[:3].tolist(), k=k, file=file)
-    return Outcome(check="match", verdict=verdict, reasons=(told,), measures=measures, beside=file)
+    told = wording.difference_reason(
+        parts[:3].tolist(), parts_u[:3].tolist(), k=k, reference=against, k_l=k_l
+    )
+    return Outcome(
+        check="match", verdict=verdict, reasons=(told,), measures=measures, reference=against
+    )
+
+
+def match_unit(limits: Limits) -> str:
+    """Unit of a match's difference."""
+    return f"ΔE00, kL {limits.match_k_l:g}"
 
 
 def difference(
-    lab: Vector, target: Vector, covariance: Vector, *, confidence: float, k_l: float = K_L
+    lab: Vector, target: Vector, covariance: Vector, *, confidence: float, k_l: float = 2.0
 ) -> Difference:
     """CIEDE2000 of `lab` against `target`, and what the true one may be.
 
@@ -200,7 +221,7 @@ def difference(
     confidence
         Of either end of the interval by itself.
     k_l
-        Lightness weight: 2 between grained parts.
+        Parametric factor of lightness.
 
     Returns
     -------

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from fullhide.result import Measure, Verdict
+from fullhide.result import Matched, Measure, Verdict
 
 __all__ = ["Outcome", "Spot"]
 
@@ -43,7 +43,7 @@ class Outcome:
 
     `headroom` is 1 or more where no spot of the limit could hide, and below 1 how far the picture
     is from that; `unseen` numbers, in the view's pixels, the few places where one could; None where
-    these are none, many, or most of the region. `beside` is the other photo that it rests on.
+    these are none, many, or most of the region. `reference` is what a match was held against.
     """
 
     check: str
@@ -56,4 +56,4 @@ class Outcome:
     headroom: float | None = None
     unseen: NDArray[np.uint16] | None = None
     flags: tuple[str, ...] = ()
-    beside: str = ""
+    reference: Matched | None = None

@@ -18,6 +18,7 @@ from fullhide.colour import delta_e00, in_srgb, lab_to_xyz, xyz_to_srgb8
 from fullhide.report.marks import COLOURS
 from fullhide.report.page import Word
 from fullhide.report.words import plain_number
+from fullhide.result import k_l_of
 from fullhide.verdict import coverage_factor
 
 __all__ = ["Match", "contour", "ellipse", "match_of", "plane_svg", "swatches_svg"]
@@ -25,8 +26,6 @@ __all__ = ["Match", "contour", "ellipse", "match_of", "plane_svg", "swatches_svg
 Points = NDArray[np.float64]
 Lab = tuple[float, float, float]
 
-#: As in `checks.match`: grain halves what lightness counts for.
-_K_L = 2.0
 _ANGLES, _RADII = 96, 160
 #: The limit at the panel's own lightness is drawn as well where lightness uses up this share of
 #: the limit (our own choice).
@@ -54,11 +53,13 @@ class Match:
     covariance
         Of the difference's a* and b*, (2, 2).
     delta_e, limit
-        CIEDE2000 with lightness halved, and what it may be at most.
+        CIEDE2000, and what it may be at most.
     word
         ``"pass"``, ``"fail"`` or ``"retake"``: whether the difference surely is within the limit.
     k
         How many standard deviations the ring of doubt is wide.
+    k_l
+        Parametric factor of lightness.
     """
 
     dyed: Lab
@@ -68,6 +69,7 @@ class Match:
     limit: float
     word: Word
     k: float
+    k_l: float = 2.0
 
     @property
     def off(self) -> tuple[float, float, float]:
@@ -89,7 +91,11 @@ class Match:
     def lightness_counts(self) -> bool:
         """Whether lightness uses up so much of the limit that less is left for the rest."""
         lighter = (self.dyed[0], *self.reference[1:])
-        return float(delta_e00(self.reference, lighter, k_l=_K_L)) >= _LIGHTNESS * self.limit
+        return float(delta_e00(self.reference, lighter, k_l=self.k_l)) >= _LIGHTNESS * self.limit
+
+    def contour(self, lightness: float | None = None) -> Points:
+        """The limit about the reference, at its own lightness or another one."""
+        return contour(self.reference, self.limit, lightness=lightness, k_l=self.k_l)
 
     @property
     def named(self) -> tuple[tuple[str, Lab], ...]:
@@ -104,7 +110,7 @@ class Match:
             "the measurement may be off. Solid line: the limit at the reference's lightness"
         )
         if self.lightness_counts:
-            left = len(contour(self.reference, self.limit, lightness=self.dyed[0]))
+            left = len(self.contour(self.dyed[0]))
             dotted = "dotted: what the panel's lightness leaves of it"
             text += f"; {dotted if left else 'lightness alone is over it'}"
         text += "."
@@ -154,11 +160,14 @@ def match_of(measures: Mapping[str, _Reading], *, confidence: float) -> Match | 
         limit=limit,
         word=word,
         k=coverage_factor(confidence),
+        k_l=k_l_of(measures["match_delta_e"].unit),
     )
 
 
-def contour(reference: Lab, limit: float, *, lightness: float | None = None) -> Points:
-    """Where CIEDE2000 (kL = 2) from a colour is as large as a limit, at one lightness.
+def contour(
+    reference: Lab, limit: float, *, lightness: float | None = None, k_l: float = 2.0
+) -> Points:
+    """Where CIEDE2000 from a colour is as large as a limit, at one lightness.
 
     Parameters
     ----------
@@ -168,6 +177,8 @@ def contour(reference: Lab, limit: float, *, lightness: float | None = None) -> 
         CIEDE2000.
     lightness
         L* of the plane; the reference's own if absent.
+    k_l
+        Parametric factor of lightness.
 
     Returns
     -------
@@ -182,7 +193,7 @@ def contour(reference: Lab, limit: float, *, lightness: float | None = None) -> 
         """Difference at these distances, (N, ...) -> (N, angles)."""
         ab = np.asarray(reference[1:]) + radii[..., None] * way
         lab = np.concatenate([np.full((*ab.shape[:-1], 1), height), ab], axis=-1)
-        return np.asarray(delta_e00(np.asarray(reference, float), lab, k_l=_K_L))
+        return np.asarray(delta_e00(np.asarray(reference, float), lab, k_l=k_l))
 
     # The plane's unit is at most some five of CIEDE2000's as chroma grows (S_C = 1 + 0.045 C).
     chroma = float(np.hypot(reference[1], reference[2]))
@@ -231,12 +242,12 @@ class _Plane:
 
 def plane_svg(match: Match, *, name: str) -> str:
     """The a*/b* plane about the reference as one SVG picture; `name` is what it is of."""
-    limit, ring = contour(match.reference, match.limit), ellipse(match)
+    limit, ring = match.contour(), ellipse(match)
     far = np.concatenate([limit, ring]) - match.reference[1:]
     plane = _Plane((match.reference[1], match.reference[2]), 1.08 * float(np.abs(far).max()))
     drawn = [*_grid(plane), _closed(plane.to(limit), _INK, 2.0)]
     if match.lightness_counts:
-        inner = contour(match.reference, match.limit, lightness=match.dyed[0])
+        inner = match.contour(match.dyed[0])
         if len(inner):
             drawn.append(_closed(plane.to(inner), _INK, 1.4, "2 3"))
     drawn.append(_closed(plane.to(ring), _INK, 1.6, "6 4"))

@@ -86,6 +86,7 @@ _LIMITS = {
     "show_through_mm2": "… over at least this area",
     "uneven_delta_e": "Patches of one surface may differ by at most",
     "match_delta_e": "Difference from the reference, at most",
+    "match_k_l": "… in which lightness counts so many times less (2 is for grain, 1 for smooth)",
     "sheen": "The highlight may be so many times the reference's, or the reference's its own",
     "confidence": "How sure a pass or a fail has to be",
     "viewing_distance_mm": "Distance from which it is looked at (no verdict rests on it)",
@@ -174,7 +175,7 @@ def unit_words(unit: str) -> str:
     if unit == "deg":
         return "°"
     # What the formula is called in full stands in the exports.
-    return unit.replace("S-CIELAB ΔE", "ΔE").replace("ΔE00", "ΔE").replace(", kL 2", "")
+    return unit.replace("S-CIELAB ΔE", "ΔE").replace("ΔE00", "ΔE").partition(", kL ")[0]
 
 
 def measure_words(key: str) -> str:
