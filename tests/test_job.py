@@ -134,8 +134,10 @@ def test_windows_line_ends_and_a_byte_order_mark_are_no_mistake(tmp_path: Path) 
         (
             "[finish]",
             "[qqqqqq]",
-            "known are name, under, thread, finish, reference, chart, card, limits, part, shop, "
-            "photo",
+            (
+                "known are name, under, thread, finish, reference, chart, card, limits, part, "
+                "shop, photo"
+            ),
         ),
         ("lab = [38.0, -28.0, 9.0]", "lab = [38.0, -28.0]", "three numbers"),
         ("lab = [38.0, -28.0, 9.0]", "lab = [138.0, -28.0, 9.0]", "L from 0 to 100"),

@@ -162,7 +162,7 @@ def inspect_photo(
         If the photo, or its grey board, cannot be opened, or the marked chart is no chart.
     """
     if opened is None:
-        opened = open_entry(job, entry)
+        opened = _opened(job, entry, alone=threads == 1)
     ready = prepared(opened, job, entry, mm_per_px=mm_per_px)
     scene, outlines = ready.scene, ready.outlines
     reading, spec = ready.reading, ready.spec
@@ -186,6 +186,16 @@ def inspect_photo(
         PhotoArtifacts(photo, labels, outlines, opened=opened, judged=judged),
         (*ready.problems, *seconds.problems),
     )
+
+
+def _opened(job: Job, entry: PhotoEntry, *, alone: bool) -> Opened:
+    """The photo, and meanwhile the other one that shows its reference, which is kept there."""
+    kinds = {outline.kind for outline in job.outlines_of(entry.file)}
+    if alone or "panel" not in kinds or "reference" in kinds:
+        return open_entry(job, entry)
+    with ThreadPoolExecutor(max_workers=1) as ahead:
+        ahead.submit(reference_elsewhere, job, entry)
+        return open_entry(job, entry)
 
 
 def _second(

@@ -6,7 +6,8 @@ A 12-megapixel JPEG with six regions (five panels and a seam): `inspect_photo` a
 OpenCV decode of the same file, the textbook chain (scikit-image Lab, CIEDE2000, label) against
 `inspect_photo`, peak memory, and `fullhide --help` against `python -c "import cv2"`. A pair: the
 same photo where it cannot decide (a colour beneath that looks like shadow) with a second one under
-`also`, the lamp moved.
+`also`, the lamp moved. A match: what a reference beside the panels, one in a photo of its own, and
+a typed one add to the same photo, over the decode.
 """
 
 from __future__ import annotations
@@ -102,6 +103,52 @@ def pair_of(job: Any, entry: Any) -> tuple[Any, Any]:
     return replace(job, under=under, photos=(entry,)), entry
 
 
+def matches_of(job: Any, entry: Any) -> dict[str, tuple[Any, Any]]:
+    """The same photo without its last panel, and with it as a reference of every kind."""
+    from fullhide.job import PhotoEntry, TypedReference
+
+    rest, last = (
+        [o for o in job.outlines if (o.name == "panel 5") == wanted] for wanted in (False, True)
+    )
+    old = replace(last[0], kind="reference")
+    without = replace(job, outlines=tuple(rest))
+    own = replace(old, photo="moved.jpg")
+    typed = TypedReference(name="typed", lab=job.finish.lab)
+    jobs = {
+        "without": without,
+        "beside": replace(job, outlines=(*rest, old)),
+        "in its own photo": replace(
+            without,
+            photos=(entry, PhotoEntry(file="moved.jpg")),
+            outlines=(*rest, own),
+            outlined=frozenset({"photo.jpg", "moved.jpg"}),
+        ),
+        "typed": replace(without, references=(typed,)),
+    }
+    jobs["beside, with sheen"] = replace(jobs["beside"], limits=replace(job.limits, sheen=1.7))
+    return {name: (one, entry) for name, one in jobs.items()}
+
+
+def added(cases: dict[str, tuple[Any, Any]]) -> dict[str, float]:
+    """Seconds that each case takes more than the one without, the runs by turns."""
+    from fullhide import elsewhere
+    from fullhide.engine import inspect_photo
+
+    taken: dict[str, list[float]] = {}
+    for _ in range(RUNS + 1):
+        for name, case in cases.items():
+            for turn in ("", ", again")[: 1 + (name == "in its own photo")]:
+                if not turn:
+                    elsewhere._KEPT.clear()
+                start = time.perf_counter()
+                found = inspect_photo(*case).result
+                taken.setdefault(name + turn, []).append(time.perf_counter() - start)
+                matched = any("match_delta_e" in region.measures for region in found.regions)
+                assert matched == (name != "without"), name
+    middle = {name: statistics.median(times[1:]) for name, times in taken.items()}
+    return {name: value - middle["without"] for name, value in middle.items() if name != "without"}
+
+
 def textbook(path: Path) -> int:
     """Lab, difference from the surface around, threshold, label: the chain out of the books."""
     from skimage.color import deltaE_ciede2000, rgb2lab
@@ -147,6 +194,7 @@ def main() -> None:
         alone = inspect_photo(both[0], replace(both[1], also=())).result
         asked = sum(region.verdict == "retake" for region in alone.regions)
         pair = best(lambda: inspect_photo(*both))
+        more = added(matches_of(job, entry))
         (folder / "job.pickle").write_bytes(pickle.dumps((job, entry)))
         once, peak = fresh(
             "import pickle,sys,time;from fullhide.engine import inspect_photo;"
@@ -165,6 +213,9 @@ def main() -> None:
     print(f"{'inspect_photo over decode':46}{ours / decode:12.1f}{'<= 8':>10}")
     told = f"a pair over decode, {asked} regions asking"
     print(f"{told:46}{pair / decode:12.1f}{'<= 25':>10}")
+    for name, seconds in more.items():
+        told = f"a reference {name}: adds, over decode"
+        print(f"{told:46}{seconds / decode:12.1f}{'<= 2':>10}")
     print(f"{'textbook chain, first run of a process, s':46}{first:12.3f}")
     print(f"{'textbook chain, second run, s':46}{again:12.3f}")
     print(f"{'inspect_photo, first run of a process, s':46}{once:12.3f}")
