@@ -216,7 +216,7 @@ IMPORT_NAMES = {
 
 
 # What an extra brings, imported only where it is needed and missed in one plain line.
-IN_EXTRAS = {"cryptography", "distributed", "rawpy"}
+IN_EXTRAS = {"colour_cxf", "cryptography", "distributed", "rawpy", "xsdata"}
 
 
 def test_what_the_engine_imports_is_what_it_asks_for() -> None:

@@ -114,4 +114,4 @@ def _reference_lab(where: Path, table: ReferenceTable, line: int | None) -> Lab:
     if not path.is_file():
         what = f"spectrum `{table.spectrum}` is not in the job folder"
         raise JobError(where, what, "copy it there or correct `spectrum`", line=line)
-    return spectrum_lab(read_spectrum(path))
+    return spectrum_lab(read_spectrum(path, name=table.name))

@@ -79,7 +79,7 @@ _EXPECTS: dict[str, str] = {
     "thread": "one or more [[thread]] tables",
     "finish": "a [finish] table",
     "reference": "one or more [[reference]] tables",
-    "spectrum": "a CSV file's path in quotes",
+    "spectrum": "the path of a CSV or CxF/X file in quotes",
     "u": "a number from 0.05 to 5",
     "chart": "a [chart] table",
     "card": "a [card] table",

@@ -1,4 +1,4 @@
-"""Reflectance spectra in CSV files, and the colour that they are under D50."""
+"""Reflectance spectra in CSV or CxF/X files, and the colour that they are under D50."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from fullhide import _cxf
 from fullhide._colour_science import colour
 from fullhide.colour import WHITE_D50, xyz_to_lab
 from fullhide.errors import JobError
@@ -25,7 +26,7 @@ _PERCENT_FROM = 1.5
 _LOWEST, _HIGHEST = -0.02, 1.5
 #: A row of values with its name before it has so many at least; less is a heading.
 _FEWEST_IN_ROW = 8
-_LARGEST_BYTES = 1_000_000
+_LARGEST_BYTES = 10_000_000
 _REMEDY = "give wavelengths in nm and reflectances (0 to 1, or in percent) as two columns"
 
 
@@ -36,24 +37,33 @@ class Spectrum(NamedTuple):
     reflectance: NDArray[np.float64]
 
 
-def read_spectrum(file: Path) -> Spectrum:
-    """Read one spectrum from a CSV file.
+def read_spectrum(file: Path, *, name: str | None = None) -> Spectrum:
+    """Read one spectrum from a CSV or CxF/X file; which, is read from its bytes.
 
     Parameters
     ----------
     file
-        Two columns, wavelength in nm and reflectance, or the same as two rows. Between them comma,
-        semicolon, tab or space; a decimal comma needs another one of these. Rows without a number
-        in front are headings. Reflectances are percent if a heading holds ``%`` or any is above
-        1.5, otherwise 0 to 1.
+        CSV: two columns, wavelength in nm and reflectance, or the same as two rows. Between them
+        comma, semicolon, tab or space; a decimal comma needs another one of these. Rows without a
+        number in front are headings. Reflectances are percent if a heading holds ``%`` or any is
+        above 1.5, otherwise 0 to 1.
+    name
+        Of the measured object, for a CxF/X file that holds several.
 
     Raises
     ------
     JobError
         With file, line, what is wrong and what to do.
     """
-    text = _text(file)
-    rows, percent = _rows(file, text)
+    raw = _bytes(file)
+    nm, values = _cxf.reflectances(file, raw, name) if _cxf.looks_like_cxf(raw) else _csv(file, raw)
+    _check(file, nm, values)
+    return Spectrum(nm, values)
+
+
+def _csv(file: Path, raw: bytes) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Wavelengths, rising, and reflectances, 0 to 1."""
+    rows, percent = _rows(file, _text(raw))
     if len(rows) == 2 and len(rows[0][1]) > 2:
         if len(rows[0][1]) != len(rows[1][1]):
             raise JobError(
@@ -70,17 +80,20 @@ def read_spectrum(file: Path) -> Spectrum:
     nm, values = table[:, 0], table[:, 1]
     if percent or (values.size and float(values.max()) > _PERCENT_FROM):
         values = values / 100.0
-    _check(file, nm, values)
-    return Spectrum(nm, values)
+    return nm, values
 
 
-def _text(file: Path) -> str:
+def _bytes(file: Path) -> bytes:
     try:
         raw = file.read_bytes()
     except OSError as error:
         raise JobError(file, f"cannot be read ({why(error)})", "check the file's name") from None
     if len(raw) > _LARGEST_BYTES:
-        raise JobError(file, "is far too large for one spectrum", _REMEDY)
+        raise JobError(file, "is far too large for a spectrum", _REMEDY)
+    return raw
+
+
+def _text(raw: bytes) -> str:
     try:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError:
