@@ -102,7 +102,9 @@ def scored(
         chart=ChartResult(found=False),
         regions=(region,),
     )
-    return bench.score.score(case(bench, scene, content), rendered(scene), result, labels)
+    own, rendering = case(bench, scene, content), rendered(scene)
+    shares = np.max(list(rendering.truth.shares.values()), axis=0)
+    return bench.score.score(own, rendering, result, labels, shares)
 
 
 def test_the_truth_itself_scores_without_fault(bench: SimpleNamespace) -> None:
@@ -116,6 +118,7 @@ def test_the_truth_itself_scores_without_fault(bench: SimpleNamespace) -> None:
     # The mean over the spot's body is a little less than its peak.
     assert row.misses[0].share_error == pytest.approx(0.0, abs=0.05)
     assert row.misses[0].overlap == 1.0
+    assert row.misses[0].overlap_map == 1.0
     assert row.false == ()
     assert row.covered is True
     assert row.verdict in row.right

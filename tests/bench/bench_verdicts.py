@@ -19,6 +19,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 from bench_tables import print_tables
+from numpy.typing import NDArray
 from scene_truth import outline
 from scenes import LOOSE, Case, make
 from score import Row, score
@@ -26,6 +27,8 @@ from spread import NOISE_OF
 
 from fullhide.engine import Inspection, inspect_photo
 from fullhide.job import ChartSettings, Colour, Job, PhotoEntry, RegionOutline
+from fullhide.maps import surface_maps
+from fullhide.opened import open_entry, prepared
 from fullhide.overlay import save_overlay
 from fullhide.phantom import Rendering, Scene, render, save_photo
 
@@ -84,13 +87,26 @@ def run_one(args: tuple[int, int, bool, bool]) -> Row:
             _keep(folder, got)
         problems = [str(problem) for problem in got.problems]
         row = score(
-            case, rendering, got.result, got.artifacts.label_map, took_s=took, problems=problems
+            case,
+            rendering,
+            got.result,
+            got.artifacts.label_map,
+            _shares(job, entry, got.artifacts.label_map.shape),
+            took_s=took,
+            problems=problems,
         )
         if also and row.verdict == "retake":
             row = _things_left_out(row, rendering, job, entry, got)
             if row.second in (None, "retake"):
                 row = _again(row, folder, entry)
     return row
+
+
+def _shares(job: Job, entry: PhotoEntry, shape: tuple[int, ...]) -> NDArray[np.float32]:
+    """The map of the share beneath that the window shows, in the photo's pixels."""
+    maps = surface_maps(prepared(open_entry(job, entry), job, entry), job)
+    shares = cv2.resize(maps.share, (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(shares, np.float32)
 
 
 def _things_left_out(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import cv2
@@ -45,6 +45,9 @@ class Miss:
         Of the largest finding where it lies on this miss alone, relative and absolute.
     overlap
         Share of its pixels at or above the limit's difference that findings cover.
+    overlap_map
+        The same of the pixels where the map of the share beneath is above what 1 % of the photo's
+        clean pixels are (a per-region overlap at 1 % false positives).
     """
 
     kind: str
@@ -60,6 +63,7 @@ class Miss:
     area_error: float | None = None
     share_error: float | None = None
     overlap: float = 0.0
+    overlap_map: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,20 +127,17 @@ def score(
     rendering: Rendering,
     result: PhotoResult,
     labels: Labels,
+    shares: NDArray[np.float32],
     *,
     took_s: float = 0.0,
     problems: Sequence[str] = (),
 ) -> Row:
-    """Hold a result against the truth."""
+    """Hold a result, with its label map and its map of the share beneath, against the truth."""
     truth, region = rendering.truth, result.regions[0]
     inside = region_mask(outline(rendering), truth.labels.shape)
     numbers = {finding.id: finding for finding in region.findings}
     places = places_of(case, truth, inside)
     touched = [_ids(labels, place.touch, numbers) for place in places]
-    misses = tuple(
-        _miss(place, ids, touched, numbers, labels, truth)
-        for place, ids in zip(places, touched, strict=True)
-    )
     known = set().union(*touched) if touched else set()
     uneven = uneven_mask(case, truth, inside)
     known |= _ids(labels, uneven, numbers)
@@ -145,6 +146,14 @@ def score(
     for place in places:
         true_px |= place.touch
     clean = inside & ~true_px
+    over = shares > (np.nanquantile(shares[clean], 0.99) if clean.any() else np.inf)
+    misses = tuple(
+        replace(
+            _miss(place, ids, touched, numbers, labels),
+            overlap_map=float(over[place.core].mean()) if place.core.any() else 0.0,
+        )
+        for place, ids in zip(places, touched, strict=True)
+    )
     measure = region.measures.get(
         "show_through_mm2", Measure(value=None, u=None, limit=None, unit="")
     )
@@ -181,7 +190,6 @@ def _miss(
     touched: list[set[int]],
     numbers: dict[int, Finding],
     labels: Labels,
-    truth: Truth,
 ) -> Miss:
     area_error = share_error = None
     alone = bool(ids) and not any(ids & other for other in touched if other is not ids)
