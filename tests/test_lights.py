@@ -114,6 +114,27 @@ def test_the_same_in_every_light_is_told_as_that(tmp_path: Path) -> None:
     assert (off.kind, off.says) == ("off", "does not match in daylight and warm LED")
 
 
+@pytest.mark.parametrize("open_", [False, True])
+def test_off_in_both_lights_by_clearly_different_amounts_the_pigments_differ(
+    tmp_path, open_
+) -> None:
+    shots = [("daylight", OFF), ("warm LED", matched(6.5, 9.0))]
+    found = one(tmp_path, *shots, *([("tubes", OPEN)] if open_ else []))
+    assert found.kind == "off differently"
+    off = (
+        "off by 3.0 to 5.0 ΔE in daylight and by 6.5 to 9.0 ΔE in warm LED, so the pigments differ"
+    )
+    assert off in found.says
+    assert ("undecided in tubes" in found.says) == open_
+
+
+@pytest.mark.parametrize("amount", [(4.5, 9.0), (5.8, 9.0), (3.0, 5.0), (2.1, 2.6)])
+def test_amounts_that_may_be_alike_tell_nothing_of_the_pigments(tmp_path, amount) -> None:
+    found = one(tmp_path, ("daylight", OFF), ("warm LED", matched(*amount)))
+    assert found.kind == "off"
+    assert "pigments" not in found.says
+
+
 def test_a_match_in_only_one_light_says_so_and_a_fail_says_nothing_more(tmp_path: Path) -> None:
     found = one(tmp_path / "a", ("daylight", MATCHES), (None, OFF))
     assert found.kind == "one light"

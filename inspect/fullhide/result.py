@@ -206,7 +206,8 @@ class LightFinding:
     Attributes
     ----------
     kind
-        ``"metameric"`` where it surely matches in one light and surely does not in another.
+        ``"metameric"`` where it surely matches in one light and surely does not in another;
+        ``"off differently"`` where it matches in neither of two, by clearly different amounts.
     says
         The same in a plain sentence without a full stop.
     readings
@@ -215,7 +216,7 @@ class LightFinding:
 
     part: str | None
     region: str
-    kind: Literal["metameric", "undecided", "matches", "off", "one light"]
+    kind: Literal["metameric", "undecided", "matches", "off", "one light", "off differently"]
     says: str
     readings: tuple[LightReading, ...]
 

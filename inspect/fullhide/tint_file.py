@@ -14,11 +14,15 @@ from fullhide.errors import JobError
 from fullhide.files import why
 from fullhide.job_file import check_lab, did_you_mean, plain_name
 from fullhide.locate import KeyPath, nearest_line, toml_lines
+from fullhide.spectrum import read_spectrum, spectrum_lab
 from fullhide.tint import BASE, USUAL_U, Drawdown, Dye, Tinter, Wish
 
 __all__ = ["read_wish"]
 
-_LAB = "three numbers L, a, b (CIE Lab, D50), L from 0 to 100, a and b from -128 to 128"
+_LAB = (
+    "three numbers L, a, b (CIE Lab, D50), L from 0 to 100, a and b from -128 to 128, or the path "
+    "of a spectrum in quotes"
+)
 _EXPECTS = {
     "name": "a name in quotes",
     "share": "a number above 0 and at most 1",
@@ -26,6 +30,7 @@ _EXPECTS = {
     "parts": 'a table such as { "white" = 60, "red oxide" = 3 }, each number above 0',
     "tinter": "one to 40 [[tinter]] tables",
 }
+_READINGS = ("lab", "black", "white", "over_black", "over_white")
 _TABLES = ("ground", "base", "dye", "wanted")
 
 
@@ -227,12 +232,28 @@ def _read(file: Path) -> tuple[_File, dict[KeyPath, int]]:
     except (RecursionError, ValueError):
         raise JobError(file, "cannot be used", "write it as the README shows") from None
     lines = toml_lines(text)
+    _measured(file, raw, (), lines)
     try:
         return _File.model_validate(raw), lines
     except ValidationError as error:
         items = error.errors(include_url=False)
         first = min(items, key=lambda item: nearest_line(lines, tuple(item["loc"])) or 0)
         raise _mistake(file, first, lines) from None
+
+
+def _measured(file: Path, table: Any, path: KeyPath, lines: dict[KeyPath, int]) -> None:
+    """Put the colour of a spectrum in place of each reading that names a CSV file instead."""
+    items = enumerate(table) if isinstance(table, list) else table.items()
+    for key, value in items:
+        if isinstance(value, dict | list):
+            _measured(file, value, (*path, key), lines)
+        elif isinstance(value, str) and key in _READINGS:
+            where = file.parent / value
+            if not where.is_file():
+                what = f"`{key}` names the spectrum `{value}`, which is not there"
+                line = nearest_line(lines, (*path, key))
+                raise JobError(file, what, "give its path from this file's folder", line=line)
+            table[key] = list(spectrum_lab(read_spectrum(where)))
 
 
 def _mistake(file: Path, item: Any, lines: dict[KeyPath, int]) -> JobError:
