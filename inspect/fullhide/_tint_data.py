@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
 
 from fullhide.checks.match import Difference
 
@@ -28,11 +31,18 @@ class Drawdown:
         CIE Lab, D50.
     share
         Part of the film that is the tinter or the dye, above 0 to 1; the rest is the base.
+    grounds
+        Bare black and white as its own photo shows them; None where it is no photo.
+    modes
+        What of black, white, over_black and over_white is in doubt together there, (modes, 4, 3):
+        each mode by one standard normal number. None where it is no photo.
     """
 
     over_black: Lab
     over_white: Lab
     share: float = 1.0
+    grounds: tuple[Lab, Lab] | None = None
+    modes: NDArray[np.float64] | None = field(default=None, compare=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,7 +79,7 @@ class Wish:
     Attributes
     ----------
     black, white
-        The bare grounds, CIE Lab, D50.
+        The bare grounds, CIE Lab, D50, of drawdowns that do not come with their own.
     base
         What films of less than the whole were thinned with; None = clear.
     wanted

@@ -305,8 +305,9 @@ class _Reader:
 
     def constants(self, film: Drawdown) -> tuple[Array, Array, bool]:
         """K and S of one part, (1 + draws, 3), and whether the grounds show through the film."""
-        over_black, over_white, shows = self.film(film)
-        k, s = two_constants(over_black, over_white, black=self.black, white=self.white)
+        black, white, over_black, over_white = self.film(film)
+        shows = _shows(over_black, over_white)
+        k, s = two_constants(over_black, over_white, black=black, white=white)
         film_spread = self.spread(_FILM_SPREAD, 1)
         k, s = k * film_spread * self.spread(_BROAD, 3), s * film_spread * self.spread(_BROAD, 3)
         unlike = min(float(np.log(np.maximum(k[0], 1e-3)).std()), 1.5)
@@ -318,12 +319,20 @@ class _Reader:
             s = np.maximum(s - (1.0 - film.share) * self.base[1], 0.0)
         return k / film.share, s / film.share, shows
 
-    def film(self, film: Drawdown) -> tuple[Array, Array, bool]:
-        """A film's reflectance over black and over white, and whether the two surely differ."""
-        over_black = channels_of(self.read(film.over_black), self.k2)
-        over_white = channels_of(self.read(film.over_white), self.k2)
-        apart = over_white - over_black
-        return over_black, over_white, bool((apart[0] > _SHOWS * apart[1:].std(axis=0)).any())
+    def film(self, film: Drawdown) -> tuple[Array, Array, Array, Array]:
+        """Reflectances of the bare black and white, and of a film over each."""
+        if film.grounds is None or film.modes is None:
+            over_black = channels_of(self.read(film.over_black), self.k2)
+            over_white = channels_of(self.read(film.over_white), self.k2)
+            return self.black, self.white, over_black, over_white
+        read = np.array([*film.grounds, film.over_black, film.over_white])
+        drawn = self.rng.normal(size=(1 + _DRAWS, len(film.modes)))
+        drawn[0] = 0.0
+        labs = read + np.tensordot(drawn, film.modes, axes=1)
+        black, white, over_black, over_white = (
+            channels_of(labs[:, area], self.k2) for area in range(len(read))
+        )
+        return black, white, over_black, over_white
 
     def dye(self, dye: Dye, tinters: dict[str, Mix]) -> tuple[Mix, bool]:
         """K and S of the dye: S by its film or parts, K over S by the coat that hides."""
@@ -333,9 +342,10 @@ class _Reader:
         if film is not None and film.share < 1.0 and self.base is not None:
             _, s, shows = self.constants(film)  # a white base changes where the film hides
         elif film is not None:
-            over_black, over_white, shows = self.film(film)
+            black, white, over_black, over_white = self.film(film)
+            shows = _shows(over_black, over_white)
             s = self.spread(_FILM_SPREAD, 1) * scattering(
-                over_black, over_white, black=self.black, white=self.white, hides=hides
+                over_black, over_white, black=black, white=white, hides=hides
             )
             s = s / film.share
         else:
@@ -348,3 +358,9 @@ class _Reader:
                 s = s + part * scatters
             shows = len(known) == len(dye.parts)
         return (ratio * s, s), shows
+
+
+def _shows(over_black: Array, over_white: Array) -> bool:
+    """Whether a film surely differs over black and white."""
+    apart = over_white - over_black
+    return bool((apart[0] > _SHOWS * apart[1:].std(axis=0)).any())

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -12,7 +13,8 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 
 from fullhide.errors import JobError
 from fullhide.files import why
-from fullhide.job_file import check_lab, did_you_mean, plain_name
+from fullhide.job import ChartSettings
+from fullhide.job_file import ChartTable, check_lab, did_you_mean, plain_name
 from fullhide.locate import KeyPath, nearest_line, toml_lines
 from fullhide.spectrum import read_spectrum, spectrum_lab
 from fullhide.tint import BASE, USUAL_U, Drawdown, Dye, Tinter, Wish
@@ -29,9 +31,18 @@ _EXPECTS = {
     "u": "a number from 0.05 to 5",
     "parts": 'a table such as { "white" = 60, "red oxide" = 3 }, each number above 0',
     "tinter": "one to 40 [[tinter]] tables",
+    "photo": "a path in quotes",
+    "grey_board": "a path in quotes",
+    "boxes": "a table of `black`, `white`, `over_black` and `over_white`",
+    "edition": '"after-2014" or "before-2014"',
+    "width_mm": "a number of millimetres above 0",
 }
 _READINGS = ("lab", "black", "white", "over_black", "over_white")
-_TABLES = ("ground", "base", "dye", "wanted")
+#: L* that a hiding chart's black and white lie apart at least: own choice, charts have 60 and more.
+_GROUNDS_APART = 40.0
+Lab3 = tuple[float, float, float]
+_TABLES = ("ground", "base", "dye", "wanted", "chart")
+_BOX = "four pixels of the upright photo: left, top, right, bottom"
 
 
 def _lab(values: list[float]) -> tuple[float, float, float]:
@@ -39,11 +50,19 @@ def _lab(values: list[float]) -> tuple[float, float, float]:
     return values[0], values[1], values[2]
 
 
+def _box(values: list[float]) -> tuple[float, float, float, float]:
+    left, top, right, bottom = values
+    if not (0 <= left < right and 0 <= top < bottom):
+        raise ValueError("is no box")
+    return left, top, right, bottom
+
+
 Number = Annotated[float, Field(allow_inf_nan=False)]
 Lab = Annotated[list[Number], Field(min_length=3, max_length=3), AfterValidator(_lab)]
 Name = Annotated[str, AfterValidator(plain_name)]
 Above0 = Annotated[Number, Field(gt=0)]
 Share = Annotated[Number, Field(gt=0, le=1)]
+Box = Annotated[list[Number], Field(min_length=4, max_length=4), AfterValidator(_box)]
 
 
 class _Table(BaseModel):
@@ -55,20 +74,40 @@ class _Ground(_Table):
     white: Lab
 
 
-class _Base(_Table):
-    over_black: Lab
-    over_white: Lab
+class _Boxes(_Table):
+    """Left, top, right, bottom of the areas of a hiding chart, pixels of the upright photo."""
+
+    black: Box
+    white: Box
+    over_black: Box
+    over_white: Box
 
 
-class _Tinter(_Base):
+class _Film(_Table):
+    """Readings of a drawdown, or a photo of it."""
+
+    over_black: Lab | None = None
+    over_white: Lab | None = None
+    photo: str | None = None
+    boxes: _Boxes | None = None
+    grey_board: str | None = None
+
+    @property
+    def typed(self) -> bool:
+        return self.over_black is not None and self.over_white is not None
+
+    @property
+    def shot(self) -> bool:
+        return self.photo is not None and self.boxes is not None
+
+
+class _Tinter(_Film):
     name: Name
     share: Share = 1.0
 
 
-class _Dye(_Table):
+class _Dye(_Film):
     lab: Lab
-    over_black: Lab | None = None
-    over_white: Lab | None = None
     share: Share = 1.0
     parts: Annotated[dict[Name, Above0], Field(min_length=1)] | None = None
 
@@ -81,17 +120,19 @@ class _File(_Table):
     """Either file, or both in one."""
 
     u: Annotated[Number, Field(ge=0.05, le=5)] | None = None
+    chart: ChartTable = ChartTable()
     ground: _Ground | None = None
-    base: _Base | None = None
+    base: _Film | None = None
     tinter: Annotated[list[_Tinter], Field(max_length=40)] = []
     dye: _Dye | None = None
     wanted: _Wanted | None = None
 
 
-_MODELS: dict[str, type[_Table]] = {
+_MODELS: dict[str, type[BaseModel]] = {
     "": _File,
+    "chart": ChartTable,
     "ground": _Ground,
-    "base": _Base,
+    "base": _Film,
     "tinter": _Tinter,
     "dye": _Dye,
     "wanted": _Wanted,
@@ -119,73 +160,154 @@ def read_wish(file: Path, *, tinters: Path | None = None) -> Wish:
     if own.dye is None or own.wanted is None:
         missing = "dye" if own.dye is None else "wanted"
         raise JobError(file, f"has no [{missing}] table", "write one as the README shows")
-    if shop.ground is None or not shop.tinter:
+    typed = [one for one in (own.dye, shop.base, *shop.tinter) if one is not None and one.typed]
+    if not shop.tinter or (shop.ground is None and typed):
         missing = "[ground]" if shop.ground is None else "[[tinter]]"
         raise JobError(
             shop_file, f"has no {missing} table", "write one, or name its file with --tinters"
         )
-    if shop.ground.white[0] < shop.ground.black[0] + 40.0:  # own choice; charts have 60 and more
-        raise JobError(
-            shop_file,
-            "[ground] has a white hardly lighter than its black",
-            "give L, a, b of the bare black and white of a hiding chart",
-            line=nearest_line(shop_lines, ("ground",)),
-        )
     _different(shop_file, [one.name for one in shop.tinter], shop_lines)
-    films: list[tuple[Path, KeyPath, dict[KeyPath, int], _Base | _Dye | None]] = [
-        (file, ("dye",), own_lines, own.dye),
-        (shop_file, ("base",), shop_lines, shop.base),
-    ]
-    films += [(shop_file, ("tinter", i), shop_lines, one) for i, one in enumerate(shop.tinter)]
-    for where, path, lines, film in films:
-        _right_way_round(where, film, nearest_line(lines, (*path, "over_black")))
+    mine, shops = _Source(file, own_lines, own.chart), _Source(shop_file, shop_lines, shop.chart)
     names = {BASE: BASE} | {one.name.casefold(): one.name for one in shop.tinter}
-    line = nearest_line(own_lines, ("dye",))
-    base = shop.base
+    dye = _dye(mine, own.dye, names)
+    tinters_read = tuple(
+        Tinter(name=one.name, drawdown=shops.drawdown(one, ("tinter", i), one.share))
+        for i, one in enumerate(shop.tinter)
+    )
+    base = None if shop.base is None else shops.drawdown(shop.base, ("base",), 1.0)
+    films = (dye.drawdown, *(one.drawdown for one in tinters_read))
+    shown = next((film.grounds for film in films if film is not None and film.grounds), None)
+    grounds = _grounds(shops, shop.ground) or shown
+    assert grounds is not None  # a typed film has [ground], a photo its own
     return Wish(
-        black=_three(shop.ground.black),
-        white=_three(shop.ground.white),
-        base=None if base is None else _film(base.over_black, base.over_white, 1.0),
-        tinters=tuple(
-            Tinter(name=one.name, drawdown=_film(one.over_black, one.over_white, one.share))
-            for one in shop.tinter
-        ),
-        dye=_dye(file, own.dye, names, line),
+        black=grounds[0],
+        white=grounds[1],
+        base=base,
+        tinters=tinters_read,
+        dye=dye,
         wanted=_three(own.wanted.lab),
         u=own.u or shop.u or USUAL_U,
     )
 
 
-def _right_way_round(file: Path, film: _Base | _Dye | None, line: int | None) -> None:
-    """A film is never darker over white, but for what readings are off (own allowance)."""
-    black, white = (None, None) if film is None else (film.over_black, film.over_white)
-    if black is not None and white is not None and black[0] > white[0] + 5.0:
+def _grounds(shop: _Source, ground: _Ground | None) -> tuple[Lab3, Lab3] | None:
+    """The typed grounds of a hiding chart."""
+    if ground is None:
+        return None
+    if ground.white[0] < ground.black[0] + _GROUNDS_APART:
         raise JobError(
-            file,
-            "`over_black` is lighter than `over_white`",
-            "check whether the two were changed over",
-            line=line,
+            shop.file,
+            "[ground] has a white hardly lighter than its black",
+            "give L, a, b of the bare black and white of a hiding chart",
+            line=nearest_line(shop.lines, ("ground",)),
         )
+    return _three(ground.black), _three(ground.white)
 
 
-def _dye(file: Path, dye: _Dye, names: dict[str, str], line: int | None) -> Dye:
+@dataclass(frozen=True, slots=True)
+class _Source:
+    """A file that drawdowns are read from: its lines, and the chart in its photos."""
+
+    file: Path
+    lines: dict[KeyPath, int]
+    chart: ChartTable
+
+    def drawdown(self, film: _Film, path: KeyPath, share: float) -> Drawdown:
+        """A drawdown as typed, or as its photo shows it.
+
+        Raises
+        ------
+        JobError
+            If there is neither, or it cannot be read, or black and white were changed over.
+        """
+        if film.typed == film.shot:
+            raise JobError(
+                self.file,
+                f"{_home(path)} has {'two readings' if film.typed else 'no whole reading'}",
+                "give `over_black` and `over_white`, or a `photo` and its `boxes`",
+                line=nearest_line(self.lines, path),
+            )
+        found = self._shot(film, path, share) if film.shot else None
+        if found is None:
+            assert film.over_black is not None
+            assert film.over_white is not None
+            found = Drawdown(
+                over_black=_three(film.over_black),
+                over_white=_three(film.over_white),
+                share=share,
+            )
+        # A film is never darker over white, but for what readings are off (own allowance).
+        if found.over_black[0] > found.over_white[0] + 5.0:
+            raise JobError(
+                self.file,
+                "`over_black` is lighter than `over_white`",
+                "check whether the two were changed over",
+                line=nearest_line(self.lines, (*path, "over_black")),
+            )
+        return found
+
+    def _shot(self, film: _Film, path: KeyPath, share: float) -> Drawdown:
+        from fullhide.drawdown import AREAS, read_drawdown
+
+        assert film.boxes is not None
+        for key in ("photo", "grey_board"):
+            name = getattr(film, key)
+            if name is not None and not (self.file.parent / name).is_file():
+                raise JobError(
+                    self.file,
+                    f"photo `{name}` is not there",
+                    f"correct `{key}`; its path is from this file's folder",
+                    line=nearest_line(self.lines, (*path, key)),
+                )
+        own = self.chart.lab and tuple(_three(row) for row in self.chart.lab)
+        found = read_drawdown(
+            self.file.parent / str(film.photo),
+            {name: getattr(film.boxes, name) for name in AREAS},
+            chart=ChartSettings(
+                edition=None if own else self.chart.edition or ChartSettings().edition,
+                lab=own or None,
+                width_mm=self.chart.width_mm,
+            ),
+            share=share,
+            grey_board=None if film.grey_board is None else self.file.parent / film.grey_board,
+        )
+        assert found.grounds is not None
+        if found.grounds[1][0] < found.grounds[0][0] + _GROUNDS_APART:
+            raise JobError(
+                self.file,
+                f"`boxes` in {_home(path)} show a white hardly lighter than the black",
+                "give left, top, right and bottom of bare black and bare white in the photo",
+                line=nearest_line(self.lines, (*path, "boxes")),
+            )
+        return found
+
+
+def _home(path: KeyPath) -> str:
+    """A table's name as a person sees it."""
+    return f"[[{path[0]}]] {int(path[1]) + 1}" if len(path) > 1 else f"[{path[0]}]"
+
+
+def _dye(source: _Source, dye: _Dye, names: dict[str, str]) -> Dye:
     parts = dye.parts or {}
+    line = nearest_line(source.lines, ("dye",))
     for name in parts:
         if name.casefold() not in names:
             raise JobError(
-                file,
+                source.file,
                 f'[dye] has parts of "{name}", which is no [[tinter]]',
                 did_you_mean(name, names.values()),
                 line=line,
             )
+    given = (dye.over_black, dye.over_white, dye.photo, dye.boxes)
     drawdown = None
-    if dye.over_black is not None and dye.over_white is not None:
-        drawdown = _film(dye.over_black, dye.over_white, dye.share)
-    elif dye.over_black is not None or dye.over_white is not None or not parts:
+    if dye.typed or dye.shot:
+        drawdown = source.drawdown(dye, ("dye",), dye.share)
+    elif any(one is not None for one in given) or not parts:
         raise JobError(
-            file,
+            source.file,
             "[dye] does not tell how strong the dye is",
-            "add `over_black` and `over_white` of a drawdown, or the `parts` it is mixed of",
+            "add `over_black` and `over_white` of a drawdown, or a `photo` and its `boxes`, or the "
+            "`parts` it is mixed of",
             line=line,
         )
     known = tuple((names[name.casefold()], part) for name, part in parts.items())
@@ -195,10 +317,6 @@ def _dye(file: Path, dye: _Dye, names: dict[str, str], line: int | None) -> Dye:
 def _three(lab: Sequence[float]) -> tuple[float, float, float]:
     lightness, a, b = lab
     return lightness, a, b
-
-
-def _film(black: Sequence[float], white: Sequence[float], share: float) -> Drawdown:
-    return Drawdown(over_black=_three(black), over_white=_three(white), share=share)
 
 
 def _different(file: Path, names: Sequence[str], lines: dict[KeyPath, int]) -> None:
@@ -237,6 +355,8 @@ def _read(file: Path) -> tuple[_File, dict[KeyPath, int]]:
         return _File.model_validate(raw), lines
     except ValidationError as error:
         items = error.errors(include_url=False)
+        # A key that is missing is most often there, misspelt: then that is the mistake.
+        items = [item for item in items if item["type"] != "missing"] or items
         first = min(items, key=lambda item: nearest_line(lines, tuple(item["loc"])) or 0)
         raise _mistake(file, first, lines) from None
 
@@ -267,9 +387,10 @@ def _mistake(file: Path, item: Any, lines: dict[KeyPath, int]) -> JobError:
     if table:
         home = f" in [[tinter]] {int(loc[1]) + 1}" if table == "tinter" else f" in [{table}]"
     if item["type"] == "extra_forbidden":
-        known = list(_MODELS[table].model_fields)
+        known = list((_Boxes if "boxes" in keys[:-1] else _MODELS[table]).model_fields)
         return JobError(file, f"unknown key `{key}`{home}", did_you_mean(key, known), line=line)
-    expected = _EXPECTS.get(key, f"a [{key}] table" if key in _TABLES else _LAB)
+    usual = _BOX if "boxes" in keys[:-1] else _LAB
+    expected = _EXPECTS.get(key, f"a [{key}] table" if key in _TABLES else usual)
     if item["type"] == "missing":
         return JobError(file, f"`{key}` is missing{home}", f"add {expected}", line=line)
     if keys == ["tinter"] and len(loc) > 1:

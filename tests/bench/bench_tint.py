@@ -16,7 +16,9 @@ from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
 from typing import Any
 
+import cv2
 import numpy as np
+from drawdown_photos import photographed
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
@@ -66,9 +68,11 @@ class World:
     def inside(self, r: Array) -> Array:
         return np.clip(r / ((1 - K1) * (1 - self.k2) + self.k2 * r), 1e-4, 0.999)
 
+    def outside(self, r: Array) -> Array:
+        return np.asarray((1 - K1) * (1 - self.k2) * r / (1 - self.k2 * r))
+
     def lab(self, r: Array) -> Array:
-        outside = (1 - K1) * (1 - self.k2) * r / (1 - self.k2 * r)
-        return _spectra.lab_from_reflectance(outside)
+        return _spectra.lab_from_reflectance(self.outside(r))
 
     def hiding(self, mix: dict[str, float]) -> Array:
         """Lab of a coat that hides."""
@@ -82,21 +86,25 @@ class World:
         return np.asarray(k), np.asarray(s)
 
     def film(self, mix: dict[str, float], thick: float, ground: Array) -> Array:
-        """Lab of a film over a ground: Kubelka's closed form, R(X) of STANDARDS.md 3.2."""
+        """A film over a ground below the surface: Kubelka's closed form, R(X), STANDARDS.md 3.2."""
         k, s = self.constants(mix)
         a = 1.0 + k / s
         b = np.sqrt(a * a - 1.0)
         c = b / np.tanh(np.minimum(b * s * thick, 300.0))
-        return self.lab((1.0 - ground * (a - c)) / (a - ground + c))
+        return np.asarray((1.0 - ground * (a - c)) / (a - ground + c))
 
-    def drawdown(self, mix: dict[str, float], u: float) -> Drawdown:
-        """Thinned until the black shows, as a person would."""
+    def drawdown(self, mix: dict[str, float], u: float, *, photo: bool) -> Drawdown | None:
+        """Thinned until the black shows, as a person would; None where the photo tells nothing."""
         thick = float(self.rng.lognormal(0.0, 0.1))
         for share in (1.0, 0.5, 0.2, 0.1, 0.05, 0.02):
             thin = {name: share * part for name, part in mix.items()}
-            black, white = (self.film(thin, thick, g) for g in (self.black, self.white))
+            films = [self.film(thin, thick, ground) for ground in (self.black, self.white)]
+            black, white = (self.lab(film) for film in films)
             if delta_e00(black, white) > 15.0:
                 break
+        if photo:
+            seen = [self.outside(r) for r in (self.black, self.white, *films)]
+            return photographed(seen, self.rng, share=share)
         return Drawdown(over_black=self.read(black, u), over_white=self.read(white, u), share=share)
 
     def read(self, lab: Array, u: float) -> tuple[float, float, float]:
@@ -104,9 +112,10 @@ class World:
         return float(np.clip(lightness, 0, 100)), float(a), float(b)
 
 
-def one(task: tuple[int, int, float]) -> dict[str, Any]:
+def one(task: tuple[int, int, float, bool]) -> dict[str, Any]:
     """One mix: what is suggested, and what is true of it."""
-    seed, i, u = task
+    seed, i, u, photos = task
+    cv2.setNumThreads(1)
     rng = np.random.default_rng([seed, i, 3])
     world = World(rng)
     chosen = rng.choice(world.names, size=min(4, len(world.names)), replace=False)
@@ -123,13 +132,17 @@ def one(task: tuple[int, int, float]) -> dict[str, Any]:
             wanted = now + rng.normal(0.0, 1.0, 3) * rng.uniform(1.0, 6.0)
         if 1.0 < delta_e00(wanted, now) < 10.0:
             break
-    drawn = tuple(Tinter(name=n, drawdown=world.drawdown({n: 1.0}, u)) for n in world.names)
+    films = [(name, world.drawdown({name: 1.0}, u, photo=photos)) for name in world.names]
+    drawn = tuple(Tinter(name=name, drawdown=film) for name, film in films if film is not None)
+    film = world.drawdown(dye, u, photo=photos)
+    if film is None or not drawn:
+        return {"reachable": reachable, "found": None}
     found = tint(
         Wish(
             black=world.read(world.lab(world.black), u),
             white=world.read(world.lab(world.white), u),
             tinters=drawn,
-            dye=Dye(lab=world.read(now, u), drawdown=world.drawdown(dye, u)),
+            dye=Dye(lab=world.read(now, u), drawdown=film),
             wanted=world.read(wanted, u),
             u=max(u, 0.05),
         )
@@ -164,6 +177,10 @@ def plus(dye: dict[str, float], added: dict[str, float]) -> dict[str, float]:
 
 def table(facts: list[dict[str, Any]], verbose: bool) -> None:
     """Print the figures."""
+    blind = sum(fact["found"] is None for fact in facts)
+    facts = [fact for fact in facts if fact["found"] is not None]
+    if blind:
+        print(f"{blind} mixes without a photo of the dye's drawdown that tells its colours")
     for kind in (True, False):
         some = [fact for fact in facts if fact["reachable"] == kind]
         states = Counter(fact["found"].state for fact in some)
@@ -215,9 +232,10 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=11)
     parser.add_argument("--mixes", type=int, default=300)
     parser.add_argument("--u", type=float, default=0.5, help="doubt of each L, a, b that is read")
+    parser.add_argument("--photos", action="store_true", help="drawdowns read from rendered photos")
     parser.add_argument("-v", action="store_true")
     asked = parser.parse_args()
-    tasks = [(asked.seed, i, asked.u) for i in range(asked.mixes)]
+    tasks = [(asked.seed, i, asked.u, asked.photos) for i in range(asked.mixes)]
     with ProcessPoolExecutor(2) as pool:
         table(list(pool.map(one, tasks, chunksize=4)), asked.v)
 

@@ -32,12 +32,14 @@ from fullhide.result import Matched, Measure
 __all__ = [
     "LEVEL_APART",
     "MATCH_APART",
+    "VEIL_LEFT",
     "Calibrated",
     "Reference",
     "covariance_apart",
     "covariance_of",
     "match_apart",
     "match_typed",
+    "without_veil",
 ]
 
 Vector = NDArray[np.float64]
@@ -57,7 +59,7 @@ _LEFT_BY_FITS = 0.6
 #: Shine that lies over a part beside its own colour, of a white, what of it is in doubt, and how
 #: much of a dark colour is its own at least. Own allowances: 105 rendered photos (seeds 301, 302)
 #: say 0.016 and 0.005; wider and lower here, so that a surface without any is within the doubt.
-_VEIL_USUAL, _VEIL_LEFT, _MOST_VEIL = 0.012, 0.009, 0.5
+_VEIL_USUAL, VEIL_LEFT, _MOST_VEIL = 0.012, 0.009, 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -155,7 +157,7 @@ def match_typed(
         settle = "take the part again with the chart in the same light"
         return _not_compared(against, "; ".join(doubts), settle, limits)
     bare = without_veil(finish.patch)
-    level = level_covariance(bare, LEVEL_APART[finish.light], _VEIL_LEFT)
+    level = level_covariance(bare, LEVEL_APART[finish.light], VEIL_LEFT)
     return matched(
         bare,
         Patch(xyz=lab_to_xyz(reference.lab)),
