@@ -25,6 +25,7 @@ from fullhide._overlay_draw import (
     text_width,
     wrap,
 )
+from fullhide._overlay_match import draw_match, shows_match
 from fullhide.result import Finding, PhotoResult, RegionResult
 
 __all__ = ["draw_legend", "finding_words"]
@@ -81,7 +82,11 @@ def draw_legend(result: PhotoResult, *, width: int, unit: float, px_per_mm: floa
         strip.space(4)
         strip.words(f"and {hidden} more, listed in the JSON", 8.5, colour=GREY)
     strip.rule()
-    strip.key(bool(result.chart.corners_px), any(r.unseen_px for r in result.regions))
+    strip.key(
+        bool(result.chart.corners_px),
+        any(r.unseen_px for r in result.regions),
+        any(shows_match(r.measures) for r in judged),
+    )
     strip.words(wording.SCOPE, 7.5, colour=GREY)
     strip.space(6)
     return strip.image()
@@ -202,6 +207,9 @@ class _Strip:
             self.words(", ".join(about), 8, colour=GREY, most=1)
         for reason in region.reasons[:_MOST_REASONS]:
             self.words(reason, 8.8, most=_MOST_LINES)
+        match = draw_match(region.measures, width=self.width, unit=u, margin=_MARGIN)
+        if match is not None:
+            self.rows.append(match)
         more = len(region.reasons) - _MOST_REASONS
         if more > 0:
             self.words(f"and {more} more reasons, listed in the JSON", 8.5, colour=GREY)
@@ -225,7 +233,7 @@ class _Strip:
                 at = (box[0] + (wide - text_width(text, size, BOLD)) / 2, len(row) / 2)
                 put_text(row, text, at, size, WHITE, BOLD)
 
-    def key(self, chart: bool, unseen: bool) -> None:
+    def key(self, chart: bool, unseen: bool, match: bool) -> None:
         """What the lines mean."""
         u = self.unit
         row = self._row(14)
@@ -242,4 +250,6 @@ class _Strip:
             text += " Dotted: the chart and what is left out."
         if unseen:
             text += " Corners with ?: what could hide a spot; look there."
+        if match:
+            text += " Bar: between what the difference from the reference lies; dot: as read."
         self.words(text, 7.5, colour=GREY)
