@@ -98,6 +98,7 @@ def test_the_json_is_the_one_of_the_design_key_by_key() -> None:
             "centre_px": [10.5, 20.5],
             "box_px": [8, 18, 14, 24],
             "along_seam_mm": [120.0, 131.0],
+            "depth_mm": None,
         }
     ]
 

@@ -88,6 +88,21 @@ def test_a_seam_outlined_as_a_panel_was_never_opened(tmp_path: Path) -> None:
     assert reasons(standing(job)) == [("never opened", "middle seam")]
 
 
+def test_an_edge_has_to_pass_as_an_edge_before_reassembly(tmp_path: Path) -> None:
+    parts = '[[part]]\nname = "bench"\nedges = ["stripe"]\n'
+    missing = write_job(tmp_path / "a", photo("seat.jpg"), parts=parts)
+    assert ("never shot", "stripe") in reasons(standing(missing))
+    for number, (kind, verdict, against) in enumerate(
+        [("panel", "pass", ["never shot"]), ("edge", "fail", ["fail"]), ("edge", "pass", [])]
+    ):
+        drawn = [outline("seat.jpg", "stripe", SEAM, kind)]
+        job = write_job(tmp_path / str(number), photo("seat.jpg"), parts=parts, outlines=drawn)
+        keep(job, "seat.jpg", judged(verdict, name="stripe", kind=kind))
+        now = standing(job)
+        assert [reason for reason, _ in reasons(now)] == against
+        assert now.gate.open == (not against)
+
+
 def test_a_seam_that_may_hold_an_airbag_is_not_asked_to_be_held_open(tmp_path: Path) -> None:
     parts = '[[part]]\nname = "seat"\nseams = ["outer seam"]\nairbag = true\n'
     now = standing(write_job(tmp_path, photo("seat.jpg", part="seat"), parts=parts))

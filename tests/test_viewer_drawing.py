@@ -57,6 +57,7 @@ def area(outline) -> float:
         ("reference", 3, None),
         ("ignore", 3, None),
         ("seam", 2, 2),
+        ("edge", 2, None),
         ("chart", 4, 4),
         ("split", 2, 2),
     ],
@@ -87,6 +88,17 @@ def test_a_click_beside_the_photo_lands_on_its_edge(x: float, y: float) -> None:
 
 
 # ---- areas -----------------------------------------------------------------------------------
+
+
+def test_an_edge_is_a_band_along_its_clicks_that_can_be_widened() -> None:
+    clicks = Sketch("edge", ((50.0, 100.0), (150.0, 110.0), (250.0, 140.0)))
+    (made,) = drawing.add_edge((), clicks, CANVAS)
+    assert (made.kind, made.name) == ("edge", "edge")
+    assert drawing.width_mm(made, CANVAS) == pytest.approx(16.0, rel=0.05)
+    (wider,) = drawing.widened((made,), 0, CANVAS, width_mm=20.0)
+    assert drawing.width_mm(wider, CANVAS) == pytest.approx(20.0, rel=0.05)
+    with pytest.raises(JobError, match="two places"):
+        drawing.add_edge((), Sketch("edge", ((50.0, 100.0),)), CANVAS)
 
 
 @pytest.mark.parametrize("kind", ["panel", "reference", "ignore"])

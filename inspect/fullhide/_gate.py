@@ -21,7 +21,7 @@ from fullhide._standing_data import (
     Round,
 )
 from fullhide.job import STAGES, Job, Limits, PhotoEntry, stage_rank
-from fullhide.outlines import RegionOutline
+from fullhide.outlines import BANDS, RegionOutline
 from fullhide.quality import FLAGS
 from fullhide.record import KeptInspection
 from fullhide.result import LightFinding, Verdict
@@ -202,7 +202,7 @@ def against_region(region: RegionStanding, *, asked: Asked, last: Rank) -> tuple
     if newest is None:
         told.append(_missing(region))
     else:
-        if region.kind == "seam" and newest.result.kind != "seam":
+        if region.kind in BANDS and newest.result.kind != region.kind:
             told.append(_missing(region))
         told.extend(_of_newest(region, newest, last))
         if newest.inspection.photo.file not in asked.entries:
@@ -269,6 +269,8 @@ def _missing(region: RegionStanding) -> tuple[Reason, str]:
             "never opened",
             "not shown as a `seam`: hold it open, photograph it and outline it as `seam`",
         )
+    if region.kind == "edge":
+        return "never shot", "not shown as an `edge`: outline the line between its two colours so"
     since = " since the work began" if region.before is not None else ""
     return "never shot", f"no photo shows it{since}: photograph it and outline it"
 

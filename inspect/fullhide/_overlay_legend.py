@@ -101,6 +101,8 @@ def finding_words(finding: Finding) -> str:
     if finding.under is not None:
         under = printable(finding.under)
         words = [under if finding.kind == "show_through" else f"{words[0]} over {under}"]
+    if finding.kind in wording.EDGE_WORK:
+        words = [printable(wording.edge_fault(finding.kind, finding.under, finding.depth_mm))]
     if finding.area_mm2 is not None:
         words.append(wording.size(finding.area_mm2))
     if finding.delta_e is not None:
@@ -109,7 +111,8 @@ def finding_words(finding: Finding) -> str:
         words.append(f"share {100 * finding.share:.0f} %")
     if finding.along_seam_mm is not None:
         start, end = finding.along_seam_mm
-        words.append(f"seam {start:.0f}–{end:.0f} mm")
+        what = "line" if finding.kind in wording.EDGE_WORK else "seam"
+        words.append(f"{what} {start:.0f}–{end:.0f} mm")
     return ", ".join(words)
 
 

@@ -147,7 +147,7 @@ class RegionStanding:
     Attributes
     ----------
     kind
-        ``"panel"`` or ``"seam"``: as last shot, or as the [[part]] table lists it.
+        ``"panel"``, ``"seam"`` or ``"edge"``: as last shot, or as the [[part]] table lists it.
     required
         Whether a [[part]] table asks for it.
     airbag

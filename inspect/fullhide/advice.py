@@ -207,7 +207,8 @@ def _surfaces(ready: Prepared) -> list[Polygon]:
     """The part's outlines; of a proposal the hull, since it stops where the shine begins."""
     out: list[Polygon] = []
     for outline in ready.outlines:
-        if outline.kind in ("ignore", "chart"):
+        # Two colours in one outline would pass for two kinds of light.
+        if outline.kind in ("ignore", "chart", "edge"):
             continue
         polygon = outline.polygon
         if outline.properties.get("proposed", False):

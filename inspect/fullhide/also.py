@@ -100,11 +100,16 @@ def judge_together(
     Notes
     -----
     A photo that decides alone is not overruled: a second one can show more, not less, and what
-    fails has been seen.
+    fails has been seen. A line between two colours is judged from the one photo alone.
     """
     alone = judge_region(scene, outline, job=job, entry=entry, reference=reference)
     result = alone[0]
-    if result.verdict != "retake" or not seconds.files or _BEYOND & set(result.flags):
+    if (
+        outline.kind == "edge"
+        or result.verdict != "retake"
+        or not seconds.files
+        or _BEYOND & set(result.flags)
+    ):
         return alone
     beneath = [lab_to_xyz(under.lab) for under in job.under]
     view = scene.view(outline, job.limits)

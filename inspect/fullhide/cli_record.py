@@ -30,6 +30,7 @@ What has to be shot is listed in job.toml:
   name = "bench, left"
   regions = ["seat", "front"]
   seams = ["front seam"]
+  edges = ["two-tone line"]
 
 \b
 Exit status:

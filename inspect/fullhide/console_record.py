@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from fullhide import wording
 from fullhide.console import SCOPE, printable
 from fullhide.lights import lights_words
+from fullhide.outlines import BANDS
 from fullhide.proof import Proof, key_print
 from fullhide.record import SetAside, Signature
 from fullhide.standing import Answered, RegionStanding, Round, Standing
@@ -99,7 +100,7 @@ def _show_region(region: RegionStanding, widths: tuple[int, int]) -> None:
 
 def _name(region: RegionStanding) -> str:
     newest = region.newest
-    name = region.name + (" (seam)" if region.kind == "seam" else "")
+    name = region.name + (f" ({region.kind})" if region.kind in BANDS else "")
     if newest is None or not newest.result.proposed:
         return name
     carried = newest.inspection.named(newest.result)

@@ -16,7 +16,7 @@ from fullhide.quality import FLAGS, blocking
 
 __all__ = ["no_colour", "reference_elsewhere", "typed_reference"]
 
-_JUDGED = frozenset({"panel", "seam"})
+_JUDGED = frozenset({"panel", "seam", "edge"})
 _FINISHED = ("topcoat", "final")
 #: Colours read by this process, by all that they hang on: a job's photos ask for the same one.
 _KEPT: dict[str, Reference] = {}

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from fullhide import wording
 from fullhide.checks.outcome import Outcome, Spot
+from fullhide.quality import EDGE_CHECKS
 from fullhide.region import RegionView
 from fullhide.result import Finding, Verdict, k_l_of
 
@@ -40,6 +41,8 @@ def reasons_of(
         return reasons
     if outcome.check == "sheen":  # it tells of itself
         return reasons
+    if outcome.check in EDGE_CHECKS:
+        return _of_edge(outcome, verdict, scaled, airbag) + reasons
     if outcome.check in ("show_through", "thin_coat"):
         return reasons + _of_spots(outcome, scaled, airbag)
     if verdict == "pass" or outcome.verdict == "pass" or not outcome.measures:
@@ -60,6 +63,27 @@ def reasons_of(
             k_l=k_l_of(measure.unit),
         )
     return [told, *reasons]
+
+
+def _of_edge(outcome: Outcome, verdict: Verdict, scaled: bool, airbag: bool) -> list[str]:
+    """One sentence for each kind of fault at a masked line."""
+    reasons = []
+    for kind in dict.fromkeys(spot.kind for spot in outcome.spots):
+        mine = [spot for spot in outcome.spots if spot.kind == kind and spot.verdict != "pass"]
+        sure = [spot for spot in mine if spot.verdict == "fail"]
+        told = [
+            (s.under, s.depth_mm if scaled else None, s.along_mm if scaled else None)
+            for s in sure or mine
+        ]
+        if told:
+            reasons.append(wording.edge_reason(kind, told, sure=bool(sure), airbag=airbag))
+    straight = outcome.measures.get("edge_straightness")
+    if straight is not None and scaled and straight.value is not None:
+        value, limit = straight.value, straight.limit or 0.0
+        if verdict != "pass" and value > limit - 2.0 * (straight.u or 0.0):
+            sure_of_it = value > limit + 2.0 * (straight.u or 0.0)
+            reasons.append(wording.straight_reason(value, limit, sure=sure_of_it, airbag=airbag))
+    return reasons
 
 
 def _of_spots(outcome: Outcome, scaled: bool, airbag: bool) -> list[str]:
@@ -136,6 +160,7 @@ def _finding(spot: Spot, number: int, labels: Labels, view: RegionView, scaled: 
         centre_px=centre,
         box_px=box,
         along_seam_mm=spot.along_mm if scaled else None,
+        depth_mm=spot.depth_mm if scaled else None,
     )
 
 

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from fullhide.job_file import JobFile, Mistake, PhotoTable
 
 __all__ = [
+    "EDGE_MM",
+    "EDGE_STRAIGHT_MM",
     "JOB_FILE",
     "STAGES",
     "CardSettings",
@@ -72,6 +74,10 @@ class Limits:
     sheen
         How many times stronger or weaker a panel's highlight may be than a reference region's in
         the same photo; None where nobody asked for sheen, which is then not judged.
+    edge_mm, edge_straight_mm
+        At a masked line: how far one colour may run over the other, or a gap between them be wide,
+        and within what distance of its course 95 % of the line has to lie, mm; None for
+        `EDGE_MM` and `EDGE_STRAIGHT_MM`.
     """
 
     show_through_delta_e: float = 3.0
@@ -82,6 +88,12 @@ class Limits:
     confidence: float = 0.95
     viewing_distance_mm: float = 500.0
     sheen: float | None = None
+    edge_mm: float | None = None
+    edge_straight_mm: float | None = None
+
+
+#: Limits of a masked line where job.toml names none, mm (this project's own choice).
+EDGE_MM, EDGE_STRAIGHT_MM = 1.0, 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -151,8 +163,9 @@ class PartEntry:
 
     Attributes
     ----------
-    regions, seams
-        Names of outlines in photos of the part; those in `seams` must be of kind ``"seam"``.
+    regions, seams, edges
+        Names of outlines in photos of the part; those in `seams` must be of kind ``"seam"``,
+        those in `edges` of kind ``"edge"``.
     airbag
         Whether the part may hold an airbag or tear seam: no work is advised there.
     """
@@ -160,6 +173,7 @@ class PartEntry:
     name: str
     regions: tuple[str, ...] = ()
     seams: tuple[str, ...] = ()
+    edges: tuple[str, ...] = ()
     airbag: bool = False
 
 
@@ -295,6 +309,7 @@ def load_job(folder: str | Path) -> Job:
                 name=part.name,
                 regions=tuple(part.regions),
                 seams=tuple(part.seams),
+                edges=tuple(part.edges),
                 airbag=part.airbag,
             )
             for part in checked.part

@@ -89,6 +89,7 @@ _EXPECTS: dict[str, str] = {
     "part_table": "one or more [[part]] tables",
     "regions": "a list of names in quotes",
     "seams": "a list of names in quotes",
+    "edges": "a list of names in quotes",
     "airbag": "true or false",
     "name": "a name in quotes",
     "shop": "a [shop] table",
@@ -104,6 +105,8 @@ _EXPECTS: dict[str, str] = {
     "confidence": "a number above 0.5 and below 0.9999",
     "viewing_distance_mm": "a number of millimetres from 100 to 10000",
     "sheen": "a number from 1.1 to 10",
+    "edge_mm": "a number of millimetres from 0.1 to 50",
+    "edge_straight_mm": "a number of millimetres from 0.1 to 50",
     "file": "a path in quotes",
     "part": "a name in quotes",
     "stage": '"before", "coat", "topcoat" or "final"',
@@ -213,6 +216,8 @@ class LimitsTable(_Table):
     confidence: Annotated[Number, Field(gt=0.5, lt=0.9999)] | None = None
     viewing_distance_mm: Annotated[Number, Field(ge=100, le=10_000)] | None = None
     sheen: Annotated[Number, Field(ge=1.1, le=10)] | None = None
+    edge_mm: Annotated[Number, Field(ge=0.1, le=50)] | None = None
+    edge_straight_mm: Annotated[Number, Field(ge=0.1, le=50)] | None = None
 
 
 class PhotoTable(_Table):
@@ -240,17 +245,18 @@ class PartTable(_Table):
     name: Name
     regions: list[Name] = []
     seams: list[Name] = []
+    edges: list[Name] = []
     airbag: bool = False
 
     @model_validator(mode="after")
     def _each_once(self) -> PartTable:
         seen: set[str] = set()
-        for name in (*self.regions, *self.seams):
+        for name in (*self.regions, *self.seams, *self.edges):
             if name.casefold() in seen:
                 raise ValueError(f'lists "{name}" twice; remove one of them')
             seen.add(name.casefold())
         if not seen:
-            raise ValueError("lists nothing to shoot; add `regions` or `seams`")
+            raise ValueError("lists nothing to shoot; add `regions`, `seams` or `edges`")
         return self
 
 

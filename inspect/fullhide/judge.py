@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fullhide import wording
-from fullhide.ask import Asked, asked
 from fullhide.background import Background, background
 from fullhide.checks.apart import (
     MATCH_APART,
@@ -29,8 +28,9 @@ from fullhide.checks.steady import steady
 from fullhide.checks.texture import texture
 from fullhide.checks.thin import thin_coats
 from fullhide.colour import delta_e00, lab_to_xyz, xyz_to_lab
-from fullhide.findings import findings_of, reasons_of
+from fullhide.concluded import concluded
 from fullhide.job import Job, Limits, PhotoEntry, TypedReference
+from fullhide.judge_edge import judge_edge
 from fullhide.outlines import RegionOutline
 from fullhide.quality import blocking
 from fullhide.region import RegionView
@@ -38,7 +38,7 @@ from fullhide.result import Measure, RegionResult, Verdict
 from fullhide.robust import median
 from fullhide.scene import Scene, Seen
 from fullhide.surface import Pair, Veil, colour_pair, veil_over
-from fullhide.verdict import JUDGED_SHARE, combine
+from fullhide.verdict import JUDGED_SHARE
 
 __all__ = [
     "BLUR_OVER_SPOT",
@@ -79,10 +79,6 @@ _OTHER_FINISH = 15.0
 #: Relative doubt of the light on the part against that on the chart, by what is known of the light
 #: (our own allowances: a part lies higher than the chart and bends).
 _LIGHT_DOUBT = {"grey board": 0.1, "neutral surround": 0.15, "none": 0.3}
-_NO_UNDER = (
-    "no colour beneath is named, so nothing can be looked for: name it with [[under]] in "
-    "job.toml or with --under"
-)
 
 
 def reference_colour(
@@ -118,7 +114,7 @@ def judge_region(
     scene
         The photo.
     outline
-        A panel, seam or reference.
+        A panel, seam, edge or reference.
     job, entry
         Colours, limits, part and stage.
     reference
@@ -133,6 +129,8 @@ def judge_region(
         The findings, numbered from 1, in the pixels of a box of the photo; None if there are
         none.
     """
+    if outline.kind == "edge":
+        return judge_edge(scene, outline, job=job, entry=entry)
     view = seen.view if seen else scene.view(outline, job.limits)
     flags = [*(name for name in scene.flags), *region_flags(scene, view, outline, job.limits)]
     empty = RegionResult(
@@ -172,7 +170,7 @@ def judge_region(
     if "proposed" in flags:
         rim = _rim(view)
         outcomes = [steady(outcome, rim) for outcome in outcomes]
-    return _result(scene, view, ground, outcomes, empty, flags, job)
+    return concluded(scene, view, ground.judged, outcomes, empty, flags, job)
 
 
 def _rim(view: RegionView) -> NDArray[np.bool_]:
@@ -263,7 +261,7 @@ def _outcomes(
             Outcome(
                 check="show_through",
                 verdict="retake",
-                reasons=(_NO_UNDER,),
+                reasons=(wording.NO_UNDER,),
             )
         )
     if not view.is_seam:
@@ -401,79 +399,3 @@ def _bare(name: str, asked: bool, airbag: bool) -> Outcome:
         "two can be told apart"
     )
     return Outcome(check="show_through", verdict="retake", reasons=(why,))
-
-
-def _result(
-    scene: Scene,
-    view: RegionView,
-    ground: Background,
-    outcomes: Sequence[Outcome],
-    empty: RegionResult,
-    flags: list[str],
-    job: Job,
-) -> tuple[RegionResult, NDArray[np.uint16] | None, Box]:
-    airbag = job.airbag(empty.part) or wording.may_hold_airbag(empty.name, empty.part)
-    judged_share = float(ground.judged.sum()) / max(1.0, float(view.inside.sum()))
-    flags = list(dict.fromkeys([*flags, *(name for o in outcomes for name in o.flags)]))
-    verdicts: list[Verdict | None] = []
-    reasons: list[str] = []
-    settle: list[str] = []
-    for outcome in outcomes:
-        held = blocking(flags, outcome.check)
-        verdict = outcome.verdict
-        if held and (verdict == "pass" or not scene.scaled or "damaged" in flags):
-            verdict = "retake" if verdict is not None else None
-        verdicts.append(verdict)
-        if verdict == "retake":
-            settle.extend(flag.name for flag in held)
-        reasons.extend(
-            reasons_of(
-                outcome,
-                verdict,
-                scaled=scene.scaled,
-                flat=scene.field.source != "none",
-                airbag=airbag,
-            )
-        )
-    if "clipped" in flags:
-        verdicts.append("retake")
-        settle.append("clipped")
-    verdict = combine(verdicts)
-    ask = Asked()
-    if verdict == "retake":
-        settle.extend(name for o in outcomes if o.verdict == "retake" for name in o.flags)
-        ask = asked(
-            outcomes,
-            view,
-            doubts=settle,
-            flags=flags,
-            mm_per_px=scene.mm_per_px if scene.scaled else None,
-            longer_px=max(scene.photo.size_px),
-            looks=scene.looks,
-            airbag=airbag,
-        )
-    reasons.extend(ask.reasons if verdict == "retake" else wording.flag_reasons(settle))
-    if verdict == "pass":
-        reasons.insert(0, wording.passed_reason(job.limits, judged_share))
-    if airbag:  # a flag knows nothing of airbags
-        reasons = [*map(wording.without_work, reasons), wording.AIRBAG_NOTICE]
-    findings, labels = findings_of(outcomes, view, scaled=scene.scaled)
-    measures = {name: m for o in outcomes for name, m in o.measures.items()}
-    measures["judged_share"] = Measure(value=judged_share, u=None, limit=None, unit="1")
-    if not scene.scaled:  # neither an area nor an angle of sight without a scale
-        for name in {"show_through_mm2", "visible_delta_e"} & measures.keys():
-            measures[name] = replace(measures[name], value=None, u=None)
-    detectable = next((o.detectable_mm2 for o in outcomes if o.detectable_mm2 is not None), None)
-    result = replace(
-        empty,
-        verdict=verdict,
-        reasons=tuple(dict.fromkeys(reasons)),
-        measures=measures,
-        detectable_mm2=detectable if scene.scaled else None,
-        findings=findings,
-        flags=tuple(flags),
-        ask_mm_per_px=ask.mm_per_px,
-        unseen_px=ask.unseen,
-        reference=next((o.reference for o in outcomes if o.reference is not None), None),
-    )
-    return result, labels, view.box

@@ -84,7 +84,7 @@ def surface_maps(
     flat = np.zeros((*size[::-1], 4), np.uint8)
     # Wide ones first: a seam drawn over a panel is to be seen.
     regions = sorted(
-        (o for o in ready.outlines if o.kind not in ("ignore", "chart")),
+        (o for o in ready.outlines if o.kind not in ("ignore", "chart", "edge")),
         key=lambda o: -cv2.contourArea(o.polygon.astype(np.float32)),
     )
     for number, outline in enumerate(regions, start=1):

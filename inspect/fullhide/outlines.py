@@ -18,6 +18,7 @@ from fullhide.files import why
 from fullhide.locate import read_features
 
 __all__ = [
+    "BANDS",
     "KINDS",
     "OUTLINES_FILE",
     "Outlines",
@@ -28,7 +29,9 @@ __all__ = [
 ]
 
 OUTLINES_FILE = "regions.geojson"
-KINDS = ("panel", "seam", "reference", "ignore", "chart")
+KINDS = ("panel", "seam", "edge", "reference", "ignore", "chart")
+#: Those drawn as a band along a line.
+BANDS = frozenset({"seam", "edge"})
 # These only mark a place; a person need not invent a name for each of them.
 _UNNAMED = frozenset({"ignore", "chart"})
 # A hand that draws along the photo's edge overshoots by this much (our own choice).

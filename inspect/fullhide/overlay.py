@@ -36,7 +36,7 @@ from fullhide._overlay_marks import Frame, Group, find_marks, numbers
 from fullhide._overlay_place import Room
 from fullhide.errors import OutputError
 from fullhide.files import write_bytes
-from fullhide.outlines import RegionOutline
+from fullhide.outlines import BANDS, RegionOutline
 from fullhide.photo import Photo
 from fullhide.result import PhotoResult, RegionResult
 
@@ -222,7 +222,7 @@ class _Sheet:
         if not shape.is_valid:
             return rings
         inner = shape.buffer(-2.2 * self.unit, join_style="mitre")
-        if outline.kind == "seam" or inner.area < 0.75 * shape.area:
+        if outline.kind in BANDS or inner.area < 0.75 * shape.area:
             inner = shape.buffer(2.2 * self.unit, join_style="mitre")
         lines = [
             np.array(ring.coords)[:-1]

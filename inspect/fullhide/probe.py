@@ -117,7 +117,7 @@ class Probe:
         found = [
             outline
             for outline in self.ready.outlines
-            if outline.kind not in ("ignore", "chart")
+            if outline.kind not in ("ignore", "chart", "edge")
             and cv2.pointPolygonTest(outline.polygon.astype(np.float32), point, False) >= 0
         ]
         return min(found, key=lambda o: cv2.contourArea(o.polygon.astype(np.float32)), default=None)

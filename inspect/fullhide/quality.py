@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-__all__ = ["FLAGS", "Flag", "blocking"]
+__all__ = ["EDGE_CHECKS", "FLAGS", "Flag", "blocking"]
 
-ALL_CHECKS = frozenset({"show_through", "thin_coat", "evenness", "match", "sheen"})
+EDGE_CHECKS = frozenset({"edge_line", "edge_gap", "overspray"})
+ALL_CHECKS = frozenset({"show_through", "thin_coat", "evenness", "match", "sheen"}) | EDGE_CHECKS
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +89,7 @@ FLAGS: dict[str, Flag] = {
             "focus_unknown",
             "no edge in the photo shows how sharp it is",
             "take it again with the chart or the part's rim in the picture and in focus",
-            {"show_through"},
+            {"show_through", *EDGE_CHECKS},
         ),
         _flag(
             "too_far",
@@ -100,7 +101,7 @@ FLAGS: dict[str, Flag] = {
             "no_scale",
             "nothing in the photo gives its scale, so no area can be told in mm²",
             "lay the chart beside the part and take it again, or give --mm-per-px",
-            {"show_through", "thin_coat", "evenness"},
+            {"show_through", "thin_coat", "evenness", *EDGE_CHECKS},
         ),
         _flag(
             "no_chart",
@@ -182,7 +183,7 @@ FLAGS: dict[str, Flag] = {
             "the chart and the printed card give different scales",
             "check width_mm under [chart] and printed_mm under [card] in job.toml, and that the "
             "chart lies flat in the frame",
-            {"show_through", "thin_coat"},
+            {"show_through", "thin_coat", *EDGE_CHECKS},
         ),
         _flag(
             "light_uneven",
@@ -237,6 +238,39 @@ FLAGS: dict[str, Flag] = {
             "too little of the region can be seen to judge it",
             "take it again from nearer, so that the region fills more of the picture",
             ALL_CHECKS,
+        ),
+        _flag(
+            "edge_not_found",
+            "no line between two colours can be made out inside the outline",
+            "draw the outline over the line, at least 5 mm to either side, or take it again from "
+            "nearer and in more light",
+        ),
+        _flag(
+            "edge_coarse",
+            "the photo is taken from too far away for the limit at this line",
+            "take it again from nearer",
+            EDGE_CHECKS,
+        ),
+        _flag(
+            "edge_unsharp",
+            "the photo is not sharp enough for the limit at this line",
+            "rest the camera on something, tap the line to focus, and take it again",
+            EDGE_CHECKS,
+        ),
+        _flag(
+            "edge_hidden",
+            "part of the line cannot be seen",
+            "take off what lies on it, turn the lamp away from the shine, and take it again",
+        ),
+        _flag(
+            "edge_soft",
+            "the line is soft: a colour between the two, or tape that lifted",
+            "look there, and take it again from nearer and in focus",
+        ),
+        _flag(
+            "edge_gap_hidden",
+            "a colour beneath could show between the two colours and not be told from them",
+            "take it again from nearer and in more light, with the lamp turned away from the shine",
         ),
         _flag("proposed", "the outline is a proposal, not drawn by a person"),
         _flag(

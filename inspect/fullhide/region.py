@@ -10,10 +10,19 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from fullhide.edge_line import edge_course
 from fullhide.photo import Photo
 from fullhide.seam import centre_line, normals, seam_coordinates, valley
 
-__all__ = ["Patch", "RegionView", "outline_mask", "view_panel", "view_seam", "work_factor"]
+__all__ = [
+    "Patch",
+    "RegionView",
+    "outline_mask",
+    "view_edge",
+    "view_panel",
+    "view_seam",
+    "work_factor",
+]
 
 Box = tuple[int, int, int, int]
 Array = NDArray[np.float32]
@@ -25,6 +34,8 @@ ToXYZ = Callable[[Array, Box], Array]
 
 #: Pixels across the disc of the limit's area that the checks work at (our own choice).
 PX_ACROSS_LIMIT = 3.7
+#: Pixels of a masked line's view are joined up to this size, mm (our own choice).
+EDGE_MM_PER_PX = 0.13
 
 
 class Patch(NamedTuple):
@@ -255,38 +266,88 @@ def view_seam(
     """Cut a seam's band out of the photo and straighten it; parameters as `view_panel`."""
     # A valley is far narrower than a spot: keep it at twice the resolution.
     factor = max(1, round(work_factor(mm_per_px, limit_mm2) / 2))
-    box = bounding_box(polygon, photo.size_px, multiple=factor)
-    xyz, clipped = _reduced(photo, box, factor, to_xyz)
-    inside = outline_mask([polygon], box, factor=factor, holes=[*holes, *ignore])
-    inside = inside[: xyz.shape[0], : xyz.shape[1]]
-    line, half_px = centre_line(polygon, step_px=float(factor))
-    rows = max(3, int(np.ceil(2.0 * half_px / factor)))
-    straight = _straightened(xyz, line, rows, box, factor)[0]
-    # A hand draws a band beside the valley as often as along it.
-    shift = valley(straight[..., 1].copy(), mm_per_px=mm_per_px * factor)
-    line = line + shift[:, None] * factor * normals(line)
-    # All of the outline stays in sight, on either side of the valley.
-    rows += 2 * int(np.ceil(float(np.abs(shift).max(initial=0.0))))
-    straight, lookup = _straightened(xyz, line, rows, box, factor)
 
-    def carried(mask: Mask) -> Mask:
-        moved = cv2.remap(
+    def on_the_valley(straight: Array, _: Mask, line: Polygon) -> Polygon:
+        # A hand draws a band beside the valley as often as along it.
+        shift = valley(straight[..., 1].copy(), mm_per_px=mm_per_px * factor)
+        return line + shift[:, None] * factor * normals(line)
+
+    cut = _Cut(photo, polygon, holes, ignore, to_xyz, mm_per_px, scaled)
+    return _straight_view(cut, factor, on_the_valley)
+
+
+def view_edge(
+    photo: Photo,
+    *,
+    polygon: Polygon,
+    holes: Sequence[Polygon] = (),
+    ignore: Sequence[Polygon] = (),
+    to_xyz: ToXYZ,
+    mm_per_px: float,
+    scaled: bool,
+) -> RegionView:
+    """Cut the band over a masked line out of the photo and straighten it along the line's course.
+
+    Parameters as `view_panel`. Row by row the view runs from the left of the course, as seen
+    from its start, to the right; where no line is found the band's own middle is its course.
+    """
+    factor = max(1, int(EDGE_MM_PER_PX / mm_per_px))
+
+    def on_the_course(straight: Array, inside: Mask, line: Polygon) -> Polygon:
+        return edge_course(straight, inside, line, factor=factor, mm_per_px=mm_per_px)
+
+    cut = _Cut(photo, polygon, holes, ignore, to_xyz, mm_per_px, scaled)
+    return _straight_view(cut, factor, on_the_course)
+
+
+class _Cut(NamedTuple):
+    """What a straightened view is cut from; see `view_panel`."""
+
+    photo: Photo
+    polygon: Polygon
+    holes: Sequence[Polygon]
+    ignore: Sequence[Polygon]
+    to_xyz: ToXYZ
+    mm_per_px: float
+    scaled: bool
+
+
+def _straight_view(
+    cut: _Cut, factor: int, moved: Callable[[Array, Mask, Polygon], Polygon]
+) -> RegionView:
+    """A band straightened along its middle line as `moved` puts it right."""
+    box = bounding_box(cut.polygon, cut.photo.size_px, multiple=factor)
+    xyz, clipped = _reduced(cut.photo, box, factor, cut.to_xyz)
+    inside = outline_mask([cut.polygon], box, factor=factor, holes=[*cut.holes, *cut.ignore])
+    inside = inside[: xyz.shape[0], : xyz.shape[1]]
+    drawn, half_px = centre_line(cut.polygon, step_px=float(factor))
+    rows = max(3, int(np.ceil(2.0 * half_px / factor)))
+
+    def carried(mask: Mask, lookup: tuple[Array, Array]) -> Mask:
+        laid = cv2.remap(
             mask.astype(np.uint8), *lookup, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT
         )
-        return moved.astype(bool)
+        return laid.astype(bool)
 
-    within, burnt = carried(inside), carried(clipped)
+    straight, lookup = _straightened(xyz, drawn, rows, box, factor)
+    line = moved(straight, carried(inside, lookup), drawn)
+    # All of the outline stays in sight, on either side of the line.
+    beside = drawn[np.round(np.linspace(0, len(drawn) - 1, len(line))).astype(int)]
+    apart = float(np.linalg.norm(line - beside, axis=1).max()) / factor
+    rows += 2 * int(np.ceil(apart))
+    straight, lookup = _straightened(xyz, line, rows, box, factor)
+    within, burnt = carried(inside, lookup), carried(clipped, lookup)
     return RegionView(
         xyz=straight,
         inside=within,
         judged=within & ~burnt & (straight[..., 1] > 0),
         clipped=within & burnt,
-        mm_per_px=mm_per_px * factor,
-        scaled=scaled,
+        mm_per_px=cut.mm_per_px * factor,
+        scaled=cut.scaled,
         factor=float(factor),
         box=box,
         line=line,
-        coding=_coding(photo, box, to_xyz, mm_per_px),
+        coding=_coding(cut.photo, box, cut.to_xyz, cut.mm_per_px),
     )
 
 

@@ -58,7 +58,9 @@ class Finding:
     centre_px, box_px
         Centre (x, y) and box (x0, y0, x1, y1), half-open, in pixels of the upright photo.
     along_seam_mm
-        From and to, mm from the seam's start; None where the region is no seam.
+        From and to, mm from the start of the seam or edge; None where the region is neither.
+    depth_mm
+        At an edge: how far a bleed or overspray reaches over the line, or how wide a gap is, mm.
     """
 
     id: int
@@ -70,6 +72,7 @@ class Finding:
     centre_px: Pair
     box_px: tuple[int, int, int, int]
     along_seam_mm: Pair | None = None
+    depth_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -389,6 +392,7 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "centre_px": _plain(finding.centre_px),
         "box_px": _plain(finding.box_px),
         "along_seam_mm": _plain(finding.along_seam_mm),
+        "depth_mm": _plain(finding.depth_mm),
     }
 
 

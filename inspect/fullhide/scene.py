@@ -15,7 +15,7 @@ from fullhide.job import Limits
 from fullhide.light import FlatField
 from fullhide.outlines import RegionOutline
 from fullhide.photo import Photo
-from fullhide.region import RegionView, view_panel, view_seam
+from fullhide.region import RegionView, view_edge, view_panel, view_seam
 from fullhide.shine import Shine, shine_of
 
 __all__ = ["Scene", "Seen"]
@@ -46,6 +46,16 @@ class Scene:
 
     def view(self, outline: RegionOutline, limits: Limits) -> RegionView:
         """The region's pixels."""
+        if outline.kind == "edge":
+            return view_edge(
+                self.photo,
+                polygon=outline.polygon,
+                holes=outline.holes,
+                ignore=self.ignore,
+                to_xyz=xyz_of(self.fit, self.field),
+                mm_per_px=self.mm_per_px,
+                scaled=self.scaled,
+            )
         make = view_seam if outline.kind == "seam" else view_panel
         return make(
             self.photo,

@@ -194,8 +194,9 @@ def _part(
     job, listed = asked.job, asked.entries
     said = job.part(part.name)
     seams = {name.casefold(): name for name in said.seams} if said else {}
+    edges = {name.casefold(): name for name in said.edges} if said else {}
     names = {name.casefold(): name for name in said.regions} if said else {}
-    required = {**names, **seams}
+    required = {**names, **seams, **edges}
     names = dict(required)
     shots: dict[str, list[Shot]] = defaultdict(list)
     before: dict[str, KeptInspection] = {}
@@ -214,7 +215,7 @@ def _part(
         if key not in required and not any(kept.photo.file in listed for kept, _ in shots[key]):
             continue
         region = _region(job, part.name, name, shots[key], contents)
-        kind = "seam" if key in seams else region.kind
+        kind = "seam" if key in seams else "edge" if key in edges else region.kind
         region = replace(region, kind=kind, required=key in required, before=before.get(key))
         against = against_region(region, asked=asked, last=part.last)
         regions.append(replace(region, against=(*against, *against_light(region, lights))))

@@ -5,16 +5,21 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 
-from fullhide.job import Limits
+from fullhide.job import EDGE_MM, Limits
 from fullhide.quality import FLAGS
 from fullhide.result import Matched
 
 __all__ = [
     "AIRBAG_NOTICE",
     "AIRBAG_UNKNOWN",
+    "EDGE_WORK",
+    "NO_UNDER",
     "SCOPE",
     "SECOND_PHOTO",
     "difference_reason",
+    "edge_fault",
+    "edge_passed_reason",
+    "edge_reason",
     "evenness_reason",
     "flag_reasons",
     "match_reason",
@@ -22,8 +27,10 @@ __all__ = [
     "may_hold_airbag",
     "passed_reason",
     "reference_words",
+    "side_names",
     "size",
     "spots_reason",
+    "straight_reason",
     "thin_reason",
     "unseen_reason",
     "without_work",
@@ -46,6 +53,10 @@ SECOND_PHOTO = (
 MOVE_LAMP = (
     "in plenty of light; then once more from the same place with the lamp moved to the other side, "
     "and name that photo under `also` in job.toml"
+)
+NO_UNDER = (
+    "no colour beneath is named, so nothing can be looked for: name it with [[under]] in "
+    "job.toml or with --under"
 )
 AIRBAG_REFER = "refer to the vehicle maker or a qualified airbag technician"
 #: Differences (L*, a*, b*; lightness halved) from which on one is named, and is more than slight,
@@ -279,6 +290,76 @@ def difference_reason(
     lead = "slightly " if most < _SLIGHTLY else "much " if most >= _MUCH else ""
     listed = f"{', '.join(named[:-1])} and {named[-1]}" if len(named) > 1 else named[0]
     return f"{lead}{listed} than {against}"
+
+
+def side_names(first: Sequence[float], second: Sequence[float]) -> tuple[str, str]:
+    """What two colours beside one line are called, by Lab: by lightness, or else by hue."""
+    axes = (("lighter", "darker"), ("redder", "greener"), ("yellower", "bluer"))
+    parts = [b - a for a, b in zip(first, second, strict=True)]
+    # Lightness is what a person sees first.
+    axis = max(range(3), key=lambda i: abs(parts[i]) * (2.0 if i == 0 else 1.0))
+    high, low = (f"the {word} colour" for word in axes[axis])
+    return (low, high) if parts[axis] > 0 else (high, low)
+
+
+def edge_fault(kind: str, name: str | None, depth_mm: float | None) -> str:
+    """A fault at a masked line, such as "cream bleeds 1.2 mm over the line"."""
+    if kind == "gap":
+        wide = "" if depth_mm is None else f"{depth_mm:.1f} mm wide"
+        return f"a gap {wide} between the colours, {name or 'a colour beneath'} shows".replace(
+            "  ", " "
+        )
+    reach = "" if depth_mm is None else f"{depth_mm:.1f} mm "
+    if kind == "overspray":
+        reach = "" if depth_mm is None else f"up to {depth_mm:.0f} mm "
+        return f"overspray of {name or 'one colour'} {reach}beyond the line"
+    return f"{name or 'one colour'} bleeds {reach}over the line"
+
+
+#: What is to be done about a fault at a masked line: common practice, no source.
+EDGE_WORK = {
+    "bleed": "tape the line again and touch up with the colour it lies on",
+    "gap": "tape the line again and touch up",
+    "overspray": "tape the line again and touch up the side it lies on",
+}
+
+
+def edge_reason(
+    kind: str,
+    faults: Sequence[tuple[str | None, float | None, tuple[float, float] | None]],
+    *,
+    sure: bool,
+    airbag: bool,
+) -> str:
+    """Sentence on the faults of one kind at a line: (colour, depth, stretch along it) each."""
+    name, depth, along = max(faults, key=lambda fault: fault[1] or 0.0)
+    text = edge_fault(kind, name, depth)
+    if along is not None:
+        text += f" from {along[0]:.0f} to {along[1]:.0f} mm along it"
+    if len(faults) > 1:
+        text += f", the most of {_places(len(faults))}"
+    if not sure:
+        return text + ": too near the limit to tell; look there"
+    return f"{text}: {AIRBAG_REFER if airbag else EDGE_WORK[kind] + ', and shoot again'}"
+
+
+def straight_reason(value: float, limit: float, *, sure: bool, airbag: bool) -> str:
+    """Sentence on a line that leaves its course."""
+    text = f"the line wavers by {value:.1f} mm about its course, the limit is {limit:g} mm"
+    if not sure:
+        return text + ": too near the limit to tell; take it again from nearer"
+    work = "tape it again and touch up, and shoot again"
+    return f"{text}: {AIRBAG_REFER if airbag else work}"
+
+
+def edge_passed_reason(limits: Limits, judged_share: float) -> str:
+    """What a pass of a masked line says."""
+    mm = limits.edge_mm or EDGE_MM
+    return (
+        f"no bleed and no gap of {mm:g} mm or more, and no overspray of "
+        f"{limits.show_through_delta_e:g} ΔE beyond {mm:g} mm, was found along the line "
+        f"({100 * judged_share:.0f} % of the outline seen)"
+    )
 
 
 def flag_reasons(names: Iterable[str]) -> list[str]:

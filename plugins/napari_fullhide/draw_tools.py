@@ -13,6 +13,7 @@ __all__ = ["join"]
 _TOOLS: tuple[tuple[Mode, str, str, str], ...] = (
     ("panel", "Panel", "P", "Click its corners, then Enter."),
     ("seam", "Seam", "S", "Click its two ends: the path between follows the valley."),
+    ("edge", "Edge", "D", "Click along the line between two colours, then Enter."),
     ("reference", "Reference", "R", "A place that shows the colour as it should be."),
     ("ignore", "Leave out", "L", "A place that is not judged: tape, a label, a hand."),
     ("chart", "Chart", "C", "Where the chart was not found: click its four corners."),
@@ -36,6 +37,9 @@ def join(bench: Bench) -> None:
 
     def held() -> bool:
         return pen.mode is not None
+
+    def banded() -> bool:
+        return pen.width_mm is not None
 
     def draw(text: str, key: str, run: Callable[[], None], enabled: Callable[[], bool]) -> Action:
         return Action(group="Draw", text=text, keys=(key,), run=run, enabled=enabled, button=False)
@@ -99,8 +103,8 @@ def join(bench: Bench) -> None:
             partial(pen.next_corner, -1),
             lambda: pen.mode == "change" and chosen(),
         ),
-        draw("Seam wider", "]", partial(pen.widen_by, 1.0), lambda: pen.width_mm is not None),
-        draw("Seam narrower", "[", partial(pen.widen_by, -1.0), lambda: pen.width_mm is not None),
+        draw("Seam or edge wider", "]", partial(pen.widen_by, 1.0), banded),
+        draw("Seam or edge narrower", "[", partial(pen.widen_by, -1.0), banded),
         *(
             draw(
                 f"Cross or corner {name}{', a pixel' if fine else ''}",

@@ -43,11 +43,13 @@ Drawn = tuple[RegionOutline, ...]
 Polygon = NDArray[np.float64]
 Point = tuple[float, float]
 #: What clicks on the photo make.
-Tool = Literal["panel", "seam", "reference", "ignore", "chart", "split"]
+Tool = Literal["panel", "seam", "edge", "reference", "ignore", "chart", "split"]
 
 #: A band reaches this far beyond the rims that are seen, mm, and is never narrower than the
 #: second; both stand in where nothing shows the rims (our own choices).
 _BESIDE_MM, _NARROWEST_MM = 1.0, 8.0
+#: Width of a band over a line between two colours: enough of both is to be seen (our own choice).
+_EDGE_MM = 16.0
 #: Stands in for the scale where nothing gives it.
 _USUAL_MM_PER_PX = 0.2
 #: What a band may be wide, mm.
@@ -78,6 +80,15 @@ TOOLS: dict[Tool, _Kind] = {
         (
             "Click where the seam begins.",
             "Click where the seam ends. The path between follows the valley by itself.",
+        ),
+    ),
+    "edge": _Kind(
+        2,
+        None,
+        (
+            "Click where the line between the two colours begins.",
+            "Click further along the line.",
+            "Click on along a bent line. Enter or a double click at its end closes the outline.",
         ),
     ),
     "chart": _Kind(
@@ -236,6 +247,25 @@ def add_seam(
     return _with(drawn, _outline(drawn, "seam", band, canvas), canvas)
 
 
+def add_edge(
+    drawn: Sequence[RegionOutline], sketch: Sketch, canvas: Canvas, *, width_mm: float | None = None
+) -> Drawn:
+    """The photo's outlines with a band along the clicks more, over a line between two colours.
+
+    Raises
+    ------
+    JobError
+        If the clicks make no band that can stand.
+    """
+    width = (width_mm or _EDGE_MM) / canvas.scale
+    if not sketch.ready:
+        raise JobError(canvas.where, "a line needs two places", "click on along it")
+    band = seam_band(np.array(sketch.points), width_px=width, size_px=canvas.size_px)
+    if len(band) < 3:
+        raise JobError(canvas.where, "nothing of the line lies in the photo", "click on the line")
+    return _with(drawn, _outline(drawn, "edge", band, canvas), canvas)
+
+
 def widened(
     drawn: Sequence[RegionOutline],
     place: int,
@@ -244,7 +274,7 @@ def widened(
     width_mm: float,
     line: Polygon | None = None,
 ) -> Drawn:
-    """The outlines with one seam's band at another width, within `WIDTHS_MM`.
+    """The outlines with the band of one seam or edge at another width, within `WIDTHS_MM`.
 
     Parameters
     ----------
@@ -257,7 +287,7 @@ def widened(
 
 
 def width_mm(outline: RegionOutline, canvas: Canvas) -> float:
-    """Mean width of a seam's band."""
+    """Mean width of the band of a seam or edge."""
     return seam_width_px(outline) * canvas.scale
 
 

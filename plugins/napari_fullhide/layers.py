@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from fullhide.outlines import BANDS
 from fullhide.result import Finding
 from napari_fullhide.shapes import FEATURES, rows_columns
 from napari_fullhide.state import PhotoState, Region
@@ -207,7 +208,7 @@ class JobLayers:
         for i, (region, label) in enumerate(zip(regions, labels, strict=True)):
             corners = rows_columns(region.outline.polygon)
             low, high = corners.min(axis=0), corners.max(axis=0)
-            seam = region.outline.kind == "seam"
+            seam = region.outline.kind in BANDS
             wide = seam and high[1] - low[1] > high[0] - low[0]
             right = high[1] - _LETTER_PX * len(label) / zoom
             places[i] = (high[0] if seam else low[0], max(low[1], right) if wide else low[1])

@@ -32,6 +32,7 @@ __all__ = ["NowStrip"]
 KINDS = {
     "panel": "Panel",
     "seam": "Seam",
+    "edge": "Edge",
     "reference": "Reference",
     "ignore": "Left out",
     "chart": "Chart",
@@ -95,8 +96,8 @@ class NowStrip(QWidget):
         width.setSuffix(" mm wide")
         width.setKeyboardTracking(False)
         width.setButtonSymbols(QDoubleSpinBox.ButtonSymbols.PlusMinus)
-        width.setToolTip("Width of the seam's band. Also Shift and the wheel, or the keys [ and ].")
-        width.setAccessibleName("Width of the seam, millimetres")
+        width.setToolTip("Width of the band. Also Shift and the wheel, or the keys [ and ].")
+        width.setAccessibleName("Width of the seam or edge, millimetres")
         column = QVBoxLayout(self)
         column.setContentsMargins(4, 2, 4, 2)
         column.setSpacing(3)

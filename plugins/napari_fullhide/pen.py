@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from psygnal import Signal
 
 from fullhide.errors import FullhideError
-from fullhide.outlines import OUTLINES_FILE, RegionOutline
+from fullhide.outlines import BANDS, OUTLINES_FILE, RegionOutline
 from fullhide.seam_path import SeamPath, seam_path
 from napari_fullhide import drawing
 from napari_fullhide.background import in_background
@@ -174,6 +174,10 @@ class Pen:
             return
         if sketch.tool == "seam":
             self._look_for_seam(sketch, canvas)
+        elif sketch.tool == "edge":
+            if self._do(lambda: drawing.add_edge(self.drawn, sketch, canvas)):
+                self._newest()
+            self._again()
         elif sketch.tool == "split":
             place = self.place
             if place is not None:
@@ -245,16 +249,16 @@ class Pen:
 
     @property
     def width_mm(self) -> float | None:
-        """Width of the chosen seam; None where no seam is chosen."""
+        """Width of the chosen seam or edge; None where neither is chosen."""
         chosen, canvas = self.chosen, self.canvas
-        if chosen is None or canvas is None or chosen.kind != "seam":
+        if chosen is None or canvas is None or chosen.kind not in BANDS:
             return None
         return drawing.width_mm(chosen, canvas)
 
     def widen(self, width_mm: float) -> None:
         """Give the chosen seam another width; one turn of the wheel is one step to take back."""
         canvas, place, chosen = self.canvas, self.place, self.chosen
-        if canvas is None or place is None or chosen is None or chosen.kind != "seam":
+        if canvas is None or place is None or chosen is None or chosen.kind not in BANDS:
             return
         key = (self.bench.model.index, chosen.name)
         known, line = self._lines.get(key, (None, None))

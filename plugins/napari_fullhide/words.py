@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from fullhide import wording
 from fullhide.job import Job
 from fullhide.opened import Prepared
 from fullhide.probe import Place
@@ -40,6 +41,8 @@ def finding_line(finding: Finding, aside: SetAside | None = None) -> str:
     """A finding in a few words: what, and which colour; or why it is set aside."""
     if aside is not None:
         return f"set aside: {aside.reason}"
+    if finding.kind in wording.EDGE_WORK:
+        return wording.edge_fault(finding.kind, finding.under, finding.depth_mm)
     what = KINDS.get(finding.kind, finding.kind.replace("_", " "))
     if finding.under is None:
         return what

@@ -17,20 +17,22 @@ __all__ = ["Outcome", "Spot"]
 class Spot:
     """A finding in the pixels of its region's view, numbered from 1 in the outcome's `labels`.
 
-    `centre` is in view pixels; `along_mm` is None on a panel. `reaches` says
-    that some of it is at or over the limit's difference, `verdict` what it alone would bring.
+    `centre` is in view pixels; `along_mm` is None on a panel, `depth_mm` anywhere but at an edge.
+    `reaches` says that some of it is at or over the limit's difference, `verdict` what it alone
+    would bring.
     """
 
     kind: str
     under: str | None
     area_mm2: float
     area_u_mm2: float
-    delta_e: float
+    delta_e: float | None
     share: float | None
     centre: tuple[float, float]
     along_mm: tuple[float, float] | None = None
     reaches: bool = True
     verdict: Verdict = "fail"
+    depth_mm: float | None = None
 
     def worth_telling(self, limit_mm2: float) -> bool:
         """Whether the spot may matter, or is a speck of at least half the limit's area."""

@@ -12,8 +12,10 @@ perfect inspection would find::
 
 from __future__ import annotations
 
+from ._edges import EdgeTruth, band_px
 from ._save import save_photo
 from ._truth import SpotTruth, Truth
+from .edge import Bleed, Edge, OpenLine, Overspray
 from .render import Rendering, render
 from .scene import (
     Bands,
@@ -36,15 +38,20 @@ from .scene import (
 
 __all__ = [
     "Bands",
+    "Bleed",
     "Camera",
     "Chart",
     "Distractor",
+    "Edge",
+    "EdgeTruth",
     "Film",
     "Gap",
     "Lamp",
     "Leather",
     "Light",
     "Mottle",
+    "OpenLine",
+    "Overspray",
     "Rendering",
     "Scene",
     "Seam",
@@ -54,6 +61,7 @@ __all__ = [
     "Thin",
     "Truth",
     "View",
+    "band_px",
     "render",
     "save_photo",
 ]

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from ..errors import FullhideError
 from ._camera import PROFILES, TONES
 from ._defects import SHAPES
+from .edge import Bleed, OpenLine, Overspray
 from .grain import GRAINS
 from .scene import Scene
 
@@ -54,6 +55,7 @@ def check_scene(scene: Scene) -> None:
         _above("a sheen's size_mm", min(sheen.size_mm))
         _above("a sheen's roughness", sheen.roughness)
     _check_seams(scene)
+    _check_edges(scene)
     if scene.chart is not None:
         _above("the chart's width_mm", scene.chart.width_mm)
         for number in (*scene.chart.covered, *scene.chart.glare):
@@ -76,6 +78,29 @@ def _check_seams(scene: Scene) -> None:
             raise FullhideError("scene", "a gap ends before it starts", "swap from_mm and to_mm")
         _above("a gap's width_mm", gap.width_mm)
         _share("a gap's share", gap.share)
+
+
+def _check_edges(scene: Scene) -> None:
+    for edge in scene.edges:
+        if edge.start_mm == edge.end_mm:
+            raise FullhideError(
+                "scene", "an edge has no length", "move its end away from its start"
+            )
+        _above("an edge's waver_period_mm", edge.waver_period_mm)
+        faults: tuple[Bleed | OpenLine | Overspray, ...] = (
+            *edge.bleeds,
+            *edge.opens,
+            *edge.oversprays,
+        )
+        for stretch in faults:
+            if not stretch.from_mm < stretch.to_mm:
+                what = "a fault of an edge ends before it starts"
+                raise FullhideError("scene", what, "swap from_mm and to_mm")
+        for opened in edge.opens:
+            _above("an open line's width_mm", opened.width_mm)
+        for haze in edge.oversprays:
+            _share("an overspray's share", haze.share)
+            _above("an overspray's fade_mm", haze.fade_mm)
 
 
 def _one_of(what: str, value: object, known: Iterable[object]) -> None:

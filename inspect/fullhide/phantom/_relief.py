@@ -8,7 +8,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from ._edges import edge_relief
 from ._frame import Frame
+from ._path import left_of, path_coordinates
 from ._pressed import pressed_relief
 from ._view import camera_axis
 from .grain import GrainTile, grain_tile
@@ -122,7 +124,7 @@ def seam_profile(seam: Seam, lamps: tuple[Lamp, ...], *, mm_per_px: float) -> Se
     ahead = np.where(gap > 0, steep, 0.0).max(axis=1)
     behind = np.where(gap < 0, steep, 0.0).max(axis=1)
     sky = 0.5 * (1 / np.hypot(1, ahead) + 1 / np.hypot(1, behind))
-    nx, ny = _left_of(seam)
+    nx, ny = left_of(seam.start_mm, seam.end_mm)
     lit = []
     for lamp in lamps:
         lx, ly, lz = lamp_vector(lamp)
@@ -137,32 +139,9 @@ def seam_profile(seam: Seam, lamps: tuple[Lamp, ...], *, mm_per_px: float) -> Se
     return SeamProfile(reach, tables[0], tables[1], tables[2:])
 
 
-def _left_of(seam: Seam) -> tuple[float, float]:
-    (x0, y0), (x1, y1) = seam.start_mm, seam.end_mm
-    length = max(float(np.hypot(x1 - x0, y1 - y0)), 1e-6)
-    # Left of the direction of travel as seen in the photo, y pointing down.
-    return (y1 - y0) / length, -(x1 - x0) / length
-
-
 def seam_coordinates(seam: Seam, x_mm: F32, y_mm: F32) -> tuple[F32, F32]:
-    """Position along a seam and signed distance from its middle (left positive), in mm.
-
-    The path is a parabola over the straight line from start to end; the distance is the
-    offset from it divided by its local steepness, right to first order near the path.
-    """
-    (x0, y0), (x1, y1) = seam.start_mm, seam.end_mm
-    length = float(np.hypot(x1 - x0, y1 - y0))
-    nx, ny = _left_of(seam)
-    ux, uy = (x1 - x0) / length, (y1 - y0) / length
-    dx, dy = x_mm - np.float32(x0), y_mm - np.float32(y0)
-    u = dx * np.float32(ux) + dy * np.float32(uy)
-    v = dx * np.float32(nx) + dy * np.float32(ny)
-    if seam.bow_mm == 0.0:
-        return u, v
-    t = u / np.float32(length)
-    rise = np.float32(4 * seam.bow_mm) * t * (1 - t)
-    steep = np.float32(4 * seam.bow_mm / length) * (1 - 2 * t)
-    return u, np.asarray((v - rise) / np.sqrt(1 + steep * steep), dtype=np.float32)
+    """Position along a seam and signed distance from its middle (left positive), in mm."""
+    return path_coordinates(seam.start_mm, seam.end_mm, seam.bow_mm, x_mm, y_mm)
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,6 +165,7 @@ class Relief:
             self._tile = grain_tile(leather.grain, scene.seed % 16, scene.mm_per_px)
         self._warp = _warp(scene, frame)
         self._pressed = pressed_relief(scene, frame)
+        self._pressed += [edge_relief(scene, n, frame) for n in range(len(scene.edges))]
         self._profiles = [
             seam_profile(s, scene.light.lamps, mm_per_px=scene.mm_per_px) for s in scene.seams
         ]
@@ -223,7 +203,7 @@ class Relief:
             f = np.sqrt(fade[rows, cols])
             at = (d[rows, cols] / profile.reach_mm + 1) * ((len(profile.sky) - 1) / 2)
             index = (at + np.float32(0.5)).astype(np.int32)
-            nx, ny = _left_of(seam)
+            nx, ny = left_of(seam.start_mm, seam.end_mm)
             lost = f * (1 - profile.sky[index])
             # Grain is pulled flat where the leather is drawn into the seam.
             flat = np.float32(0.55) + np.float32(0.45) * (1 - lost) ** 2

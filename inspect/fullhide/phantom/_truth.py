@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from . import _spectra
 from ._board import board_corners
 from ._defects import Patch, gap_patch, spot_patch
+from ._edges import EdgeTruth, edge_shares, edge_truth
 from ._frame import Frame
 from ._materials import Materials
 from ._relief import seam_coordinates
@@ -103,6 +104,8 @@ class Truth:
     chart_corners_px
         (4, 2) outer corners of the board, dark skin's first, clockwise in the chart's own
         frame; None without a chart.
+    edges
+        One record for each masked line.
     """
 
     mm_per_px: float
@@ -119,6 +122,7 @@ class Truth:
     region_px: tuple[Point, ...]
     seam_px: tuple[tuple[Point, ...], ...]
     chart_corners_px: NDArray[np.float64] | None
+    edges: tuple[EdgeTruth, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,10 +150,16 @@ def place_shares(scene: Scene, frame: Frame, materials: Materials, edge: F32) ->
         materials.named(gap.under)
         patch = gap_patch(gap, scene.seams[gap.seam], frame=frame, seed=scene.seed * 1000 + 300 + n)
         patches.append(("gap", gap.under, gap.seam, patch))
-    if not patches:
-        return Shares({}, None, ())
     shape = (frame.height, frame.width)
     maps: dict[str, F32] = {}
+    for n in range(len(scene.edges)):
+        for name, share in edge_shares(scene, n, frame).items():
+            materials.named(name)
+            before = maps.setdefault(name, np.zeros(shape, np.float32))
+            taken = sum(maps.values(), np.zeros(shape, np.float32))
+            before += np.minimum(share, 1 - np.minimum(taken, 1)) * (edge > 0)
+    if not patches:
+        return Shares(maps, None, ())
     best = np.zeros(shape, np.float32)
     labels = np.zeros(shape, np.int16)
     for n, (_, under, _, patch) in enumerate(patches):
@@ -202,6 +212,7 @@ def build_truth(
         region_px=inset(frame.panel_px, 6.0 / frame.mm_per_px),
         seam_px=tuple(seam_band(s, frame) for s in scene.seams),
         chart_corners_px=corners,
+        edges=tuple(edge_truth(scene, n, frame) for n in range(len(scene.edges))),
     )
 
 

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from ._edges import EdgeTruth
 from ._truth import SpotTruth, Truth
 from ._view import Seen
 from .scene import Point
@@ -59,6 +60,16 @@ def truth_seen(truth: Truth, view: Seen) -> Truth:
         region_px=outline_seen(truth.region_px, view),
         seam_px=tuple(outline_seen(s, view) for s in truth.seam_px),
         chart_corners_px=None if corners is None else view.to_photo(corners),
+        edges=tuple(_edge(e, view) for e in truth.edges),
+    )
+
+
+def _edge(edge: EdgeTruth, view: Seen) -> EdgeTruth:
+    return replace(
+        edge,
+        line_px=view.to_photo(edge.line_px),
+        masked_px=view.to_photo(edge.masked_px),
+        course_px=view.to_photo(edge.course_px),
     )
 
 

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
+from .edge import Edge
+
 __all__ = [
     "Bands",
     "Camera",
@@ -471,6 +473,7 @@ class Scene:
     )
     spots: tuple[Spot, ...] = ()
     seams: tuple[Seam, ...] = ()
+    edges: tuple[Edge, ...] = ()
     gaps: tuple[Gap, ...] = ()
     thin: tuple[Thin, ...] = ()
     mottle: tuple[Mottle, ...] = ()
@@ -495,6 +498,7 @@ class Scene:
             flat_board=True,
             spots=(),
             seams=(),
+            edges=(),
             gaps=(),
             thin=(),
             mottle=(),

@@ -41,7 +41,7 @@ __all__ = ["page_of"]
 _MOST_LOGO = 1 << 20
 _LOGO_TYPES = {b"\x89PNG": "png", b"\xff\xd8\xff": "jpeg"}
 #: Findings whose marks are brackets around a patch, not a ring around a spot.
-_PATCHES = frozenset({"evenness", "thin_coat", "match", "odd_patch"})
+_PATCHES = frozenset({"evenness", "thin_coat", "match", "odd_patch", "bleed", "gap", "overspray"})
 #: Mark of a place to look at, which has no number.
 _LOOK = "?"
 _ORDER: tuple[Word, ...] = ("fail", "retake", "missing", "not yet", "pass", "not judged")
@@ -325,6 +325,7 @@ def _spot(finding: Finding, item: Inspected, facts: PhotoFacts) -> Spot:
         centre_px=finding.centre_px,
         box_px=finding.box_px,
         along_seam_mm=finding.along_seam_mm,
+        depth_mm=finding.depth_mm,
         answer=item.answers.get(finding.id, ""),
     )
 

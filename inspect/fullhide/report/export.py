@@ -128,6 +128,7 @@ def _finding(page: Page, region: Region, spot: Spot) -> Row:
         "where": spot.where,
         "to do": spot.do,
         "since the last round": spot.answer,
+        "over the line or wide [mm]": _number(spot.depth_mm),
     }
 
 

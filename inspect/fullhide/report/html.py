@@ -75,6 +75,7 @@ def report_html(page: Page, pictures: Pictures) -> bytes:
         problems=page.problems + pictures.told,
         shown=photos,
         close={key: shown(picture) for key, picture in pictures.close.items()},
+        bands=words.bands_words(page),
         seams={key: shown(picture) for key, picture in pictures.seams.items()},
         earlier={key: shown(picture) for key, picture in pictures.earlier.items()},
         matches=matches,

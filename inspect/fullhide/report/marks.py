@@ -12,6 +12,7 @@ from xml.sax.saxutils import escape, quoteattr
 import numpy as np
 from numpy.typing import NDArray
 
+from fullhide.outlines import BANDS
 from fullhide.report.page import Mark, Outline, Word
 
 __all__ = ["COLOURS", "View", "marks_svg", "outlines_svg", "ruler_svg", "whole"]
@@ -80,7 +81,7 @@ def outlines_svg(view: View, outlines: Sequence[Outline], marks: Sequence[Mark] 
     u = view.unit
     # A mark's number stands above its ring.
     keep_off = [_grown(view.box(mark.box_px), 6.4 * u, above=20 * u) for mark in marks]
-    seams = {id(one): _around(view, one) for one in outlines if one.kind == "seam"}
+    seams = {id(one): _around(view, one) for one in outlines if one.kind in BANDS}
     drawn, names = [], []
     taken: list[Quad] = []
     for outline in outlines:
@@ -121,14 +122,14 @@ def _name_place(
     outside = [(x, y) for y in (y0 - high - 3 * u, y1 + 3 * u) for x in (x0, x1 - wide)]
     outside += [(x, y0 + 4 * u) for x in (x0 - wide - 3 * u, x1 + 3 * u)]
     # A seam is narrow: a name inside would cover it.
-    order = [*outside, *inside] if outline.kind == "seam" else [*inside, *outside]
+    order = [*outside, *inside] if outline.kind in BANDS else [*inside, *outside]
     places = [_inside(x, y, wide, high, view) for x, y in order]
 
     def cost(number: int) -> float:
         plate = places[number]
         hidden = 8 * sum(_overlap(plate, box) for box in keep_off)
         hidden += 6 * sum(_overlap(plate, box) for box in taken)
-        if outline.kind == "seam":
+        if outline.kind in BANDS:
             hidden += 2 * _overlap(plate, own)
         return hidden + 0.02 * number * wide * high
 

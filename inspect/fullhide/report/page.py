@@ -111,6 +111,7 @@ class Spot:
     box_px: Box
     along_seam_mm: tuple[float, float] | None = None
     answer: str = ""
+    depth_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -220,6 +220,7 @@ class _Desk:
                 for limit in page.limits
             ],
             "parts": [self._part(part) for part in page.parts],
+            "bands": words.bands_words(page),
             "seams": [seam for part in page.parts for seam in self._seams(part)],
             "sheets": [sheet for part in page.parts if (sheet := self._sheet(part))],
             "coats": [self._coats(facts) for facts in page.coats],

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from fullhide.errors import FullhideError
 from fullhide.files import why
+from fullhide.outlines import BANDS
 from fullhide.photo import open_photo
 from fullhide.report import words
 from fullhide.report.marks import View, whole
@@ -120,7 +121,7 @@ def make_pictures(page: Page, folder: Path, *, budget_bytes: int = BUDGET_BYTES)
     pairs: dict[str, list[tuple[PhotoFacts, Before]]] = {}
     for pair in (pair for part in page.parts for pair in part.pairs if pair.place):
         pairs.setdefault(pair.before, []).append((page.photo(pair.after), pair))
-    seams = sum(r.kind == "seam" and bool(r.photo) for r in page.regions)
+    seams = sum(r.kind in BANDS and bool(r.photo) for r in page.regions)
     spots = sum(len(_closest(r)) for r in page.regions)
     mains = len(page.photos) + sum(len(mine) for mine in pairs.values())
     plan = _Plan(
@@ -182,7 +183,7 @@ def _of_photo(
         for spot in spots:
             made.close[photo.key, spot.label] = _close_up(image, scale, spot, photo, plan.close)
         outline = next((o for o in photo.outlines if o.name == region.name), None)
-        if region.kind == "seam" and outline is not None:
+        if region.kind in BANDS and outline is not None:
             ring = np.array(outline.ring, np.float64)
             made.seams[photo.key, region.name] = _strip(
                 image, scale, ring, region, photo, plan.strip
@@ -337,7 +338,7 @@ def _strip(
     photo: PhotoFacts,
     most_bytes: int,
 ) -> Picture:
-    """A seam straightened: along it from its start at the left, across it downwards."""
+    """A seam or edge straightened: along it from its start at the left, across it downwards."""
     step = float(1.0 / scale.min())
     line, half = centre_line(ring, step_px=step)
     rows = max(9, int(np.ceil(3.0 * half / step)))

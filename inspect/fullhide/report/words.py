@@ -88,6 +88,8 @@ _LIMITS = {
     "match_delta_e": "Difference from the reference, at most",
     "match_k_l": "… in which lightness counts so many times less (2 is for grain, 1 for smooth)",
     "sheen": "The highlight may be so many times the reference's, or the reference's its own",
+    "edge_mm": "At a line between two colours: a bleed or a gap counts from",
+    "edge_straight_mm": "… and 95 % of the line lies off its course by at most",
     "confidence": "How sure a pass or a fail has to be",
     "viewing_distance_mm": "Distance from which it is looked at (no verdict rests on it)",
 }
@@ -112,6 +114,11 @@ _MEASURES = {
     "sheen_at_least": "… surely at least",
     "sheen_at_most": "… surely at most",
     "sheen_sharper": "… glints sharper (+) or broader",
+    "edge_bleed": "Furthest that a colour runs over the line",
+    "edge_straightness": "95 % of the line lies within this distance of its course",
+    "edge_gap": "Widest gap between the two colours",
+    "edge_length": "Length of the line that was judged",
+    "overspray_delta_e": "Overspray beyond the line",
     "judged_share": "Share of the region that could be judged",
     "band_period_mm": "Distance between stripes",
     "band_direction_deg": "Direction of stripes (0 is left to right)",
@@ -222,6 +229,8 @@ def spot_words(finding: Finding) -> str:
     """What shows."""
     if finding.kind == "show_through":
         return f"{finding.under or 'a colour beneath'} shows"
+    if finding.kind in wording.EDGE_WORK:
+        return wording.edge_fault(finding.kind, finding.under, finding.depth_mm)
     what = _KINDS.get(finding.kind, finding.kind.replace("_", " "))
     return f"{what} over {finding.under}" if finding.under else what
 
@@ -234,14 +243,15 @@ def do_words(kind: str, verdict: Verdict | None, *, airbag: bool) -> str:
         return wording.AIRBAG_REFER
     if verdict == "retake":
         return "look here: the photo cannot tell"
-    return _DO.get(kind, "look at it")
+    return _DO.get(kind) or wording.EDGE_WORK.get(kind, "look at it")
 
 
 def where_words(finding: Finding, outline: Outline | None, size_px: tuple[int, int]) -> str:
     """Where a finding lies: along its seam in mm, else in which corner of its region."""
     if finding.along_seam_mm is not None:
         start, end = finding.along_seam_mm
-        return f"{start:.0f} to {end:.0f} mm along the seam"
+        what = "line" if finding.kind in wording.EDGE_WORK else "seam"
+        return f"{start:.0f} to {end:.0f} mm along the {what}"
     box: Box = (0, 0, *size_px)
     of = "picture"
     if outline is not None:
@@ -328,6 +338,14 @@ def checked_words(page: Page) -> str:
         what += f", {seams} of them {'a seam' if seams == 1 else 'seams'},"
     parts = plural(len(page.parts), "part", "parts")
     return f"{what} of {parts} in {plural(len(page.photos), 'photo', 'photos')}.".replace(",.", ".")
+
+
+def bands_words(page: Page) -> str:
+    """What is laid straight on the page."""
+    kinds = {region.kind for region in page.regions}
+    if "edge" not in kinds:
+        return "Seams"
+    return "Seams and edges" if "seam" in kinds else "Edges"
 
 
 def aside_words(item: SetAside) -> str:
