@@ -196,6 +196,10 @@ def test_a_pass_of_half_the_region_does_not_answer_for_the_rest(tmp_path: Path) 
     assert "50 %" in now.gate.against[0].says
 
 
+TYPED = '\n[[reference]]\nname = "tile"\nlab = [46.1, 21.3, 28.7]\n'
+SEAT_ONLY = [outline("seat.jpg", "seat")]
+
+
 @pytest.mark.parametrize(
     ("change", "says"),
     [
@@ -203,6 +207,9 @@ def test_a_pass_of_half_the_region_does_not_answer_for_the_rest(tmp_path: Path) 
             {"limits": "\n[limits]\nshow_through_mm2 = 9.0\n\n"},
             "the limits (show_through_mm2 from 1 to 9) changed",
         ),
+        ({"limits": "\n[limits]\nsheen = 1.7\n\n"}, "the limits (sheen from none to 1.7) changed"),
+        ({"limits": TYPED}, "the references typed in job.toml changed"),
+        ({"limits": f'{TYPED}part = "Bench"\n'}, "the references typed in job.toml changed"),
         ({"outlines": [outline("seat.jpg", "seat", SEAM)]}, "its outlines (seat) changed"),
         ({"outlines": []}, "its outlines (seat) changed"),
         (
@@ -221,6 +228,20 @@ def test_what_changed_since_the_inspection_has_to_be_inspected_again(
     now = standing(write_job(tmp_path, photo("seat.jpg"), **change))
     assert reasons(now) == [("changed", "seat")]
     assert says in now.gate.against[0].says
+
+
+def test_a_typed_reference_is_kept_with_an_inspection_and_another_parts_changes_nothing(
+    tmp_path: Path,
+) -> None:
+    other = photo("b.jpg", part="hood")
+    job = write_job(tmp_path, photo("seat.jpg"), other, limits=TYPED, outlines=SEAT_ONLY)
+    kept = keep(job, "seat.jpg", judged("pass"))
+    assert kept.references == job.references
+    now = standing(job)
+    assert ("changed", "seat") not in reasons(now)
+    more = f'{TYPED}{TYPED.replace("tile", "hood tile")}part = "hood"\n'
+    now = standing(write_job(tmp_path, photo("seat.jpg"), other, limits=more, outlines=SEAT_ONLY))
+    assert ("changed", "seat") not in reasons(now)
 
 
 def test_another_photo_in_its_place_has_to_be_inspected_again(tmp_path: Path) -> None:

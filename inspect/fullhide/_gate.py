@@ -20,7 +20,7 @@ from fullhide._standing_data import (
     RegionStanding,
     Round,
 )
-from fullhide.job import STAGES, Job, Limits, PhotoEntry, stage_rank
+from fullhide.job import STAGES, Job, Limits, PhotoEntry, TypedReference, stage_rank
 from fullhide.outlines import BANDS, RegionOutline
 from fullhide.quality import FLAGS
 from fullhide.record import KeptInspection
@@ -144,8 +144,16 @@ def changes(asked: Asked, kept: KeptInspection, *, files: bool = True) -> tuple[
     colours = (job.under, job.thread, job.finish, job.chart)
     if colours != (kept.under, kept.thread, kept.finish, kept.chart):
         found.append("the colours or the chart")
+    if _references(job.references, entry) != _references(kept.references, entry):
+        found.append("the references typed in job.toml")
     found += _changed_outlines(asked, entry, kept)
     return tuple(dict.fromkeys(found))
+
+
+def _references(typed: Sequence[TypedReference], entry: PhotoEntry) -> list[TypedReference]:
+    """Those that the photo's regions may have to match."""
+    part = (entry.part or "").casefold()
+    return [one for one in typed if one.part is None or one.part.casefold() == part]
 
 
 def _size(job: Job, file: str) -> int | None:
@@ -158,8 +166,12 @@ def _size(job: Job, file: str) -> int | None:
 
 def _changed_limits(before: Limits, now: Limits) -> str:
     pairs = ((f.name, getattr(before, f.name), getattr(now, f.name)) for f in fields(Limits))
-    told = [f"{name} from {old:g} to {new:g}" for name, old, new in pairs if old != new]
+    told = [f"{name} from {_limit(old)} to {_limit(new)}" for name, old, new in pairs if old != new]
     return f"the limits ({', '.join(told)})"
+
+
+def _limit(value: float | None) -> str:
+    return "none" if value is None else f"{value:g}"
 
 
 def _changed_outlines(asked: Asked, entry: PhotoEntry, kept: KeptInspection) -> list[str]:

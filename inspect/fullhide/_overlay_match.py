@@ -123,9 +123,11 @@ def _scale(row: Image, told: _Told, unit: float, margin: float) -> None:
     put_text(row, "ΔE", (last + 3 * unit, middle), size, GREY)
     # The limit reaches from above the bar down to its name.
     low, high = middle - 9 * unit, taken - 0.6 * size
-    cv2.line(row, _point(at(told.limit), low), _point(at(told.limit), high), BLACK, 2 * thick)
     bar = (_point(at(told.at_least), middle), _point(at(told.at_most), middle))
     cv2.line(row, *bar, BLACK, max(1, round(4 * unit)), cv2.LINE_AA)
+    line = _point(at(told.limit), low), _point(at(told.limit), high)
+    for paint, wide in ((WHITE, 4), (BLACK, 2)):  # seen on the bar as well
+        cv2.line(row, *line, paint, wide * thick)
     dot(row, (at(told.value), middle), 4.2 * unit, BLACK)
     dot(row, (at(told.value), middle), 2.6 * unit, WHITE)
 

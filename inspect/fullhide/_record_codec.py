@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 import numpy as np
 
 from fullhide.errors import JobError
-from fullhide.job import ChartSettings, Colour, Job, Limits
+from fullhide.job import ChartSettings, Colour, Job, Limits, TypedReference
 from fullhide.outlines import RegionOutline
 from fullhide.result import (
     ChartResult,
@@ -179,4 +179,5 @@ def settings_from(raw: Mapping[str, Any]) -> dict[str, Any]:
         "finish": plain_fields(Colour, finish) if finish else None,
         "chart": plain_fields(ChartSettings, raw["chart"]),
         "limits": plain_fields(Limits, raw["limits"]),
+        "references": tuple(plain_fields(TypedReference, one) for one in raw.get("references", ())),
     }

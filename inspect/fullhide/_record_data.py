@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from fullhide._record_store import EMPTY
-from fullhide.job import ChartSettings, Colour, Limits, Stage
+from fullhide.job import ChartSettings, Colour, Limits, Stage, TypedReference
 from fullhide.outlines import RegionOutline
 from fullhide.result import Finding, PhotoResult, RegionResult
 
@@ -85,7 +85,7 @@ class KeptInspection:
         Everything found, calibration (`photo.chart`, `photo.quality`) included.
     outlines
         The outlines that were inspected, proposals among them.
-    under, thread, finish, chart, limits
+    under, thread, finish, chart, limits, references
         What was asked, as in `Job`.
     part, stage, coat, airbag
         As `job.toml` gave them then.
@@ -117,6 +117,7 @@ class KeptInspection:
     finish: Colour | None
     chart: ChartSettings
     limits: Limits
+    references: tuple[TypedReference, ...]
     part: str | None
     stage: Stage
     coat: int | None
