@@ -103,6 +103,8 @@ def sides_of(xyz: Array, inside: Mask, *, mm_per_px: float, outer: float) -> Sid
         if mine.sum() < 40 * side * side:
             return None
         own = _along(xyz, mine, mm_per_px)
+        if own is None:
+            return None
         means.append(own)
         colour = np.maximum(own, 1e-6)[None].astype(np.float32)
         spreads.append(_spread(np.asarray(xyz / colour, np.float32), mine, side))
@@ -116,8 +118,8 @@ def sides_of(xyz: Array, inside: Mask, *, mm_per_px: float, outer: float) -> Sid
     return Sides(first, second, weights, pieces, float(np.sqrt(max(step @ weights, 0.0))))
 
 
-def _along(xyz: Array, mine: Mask, mm_per_px: float) -> Vector:
-    """A side's colour in every column, changing slowly along it; (W, 3)."""
+def _along(xyz: Array, mine: Mask, mm_per_px: float) -> Vector | None:
+    """A side's colour in every column, changing slowly along it, (W, 3); None if hardly shown."""
     width = xyz.shape[1]
     step = max(1, round(1.0 / mm_per_px))
     count = max(1, width // step)
@@ -130,6 +132,8 @@ def _along(xyz: Array, mine: Mask, mm_per_px: float) -> Vector:
             values[i] = median(np.ascontiguousarray(there.T))
             weight[i] = len(there)
     good = weight > 0
+    if good.sum() < 3:
+        return None
     # Far-off stretches (a spot, a thing) do not tell of the side.
     usual = np.median(values[good], axis=0)
     off = np.abs(values / usual - 1.0).max(axis=1)
@@ -143,9 +147,10 @@ def _along(xyz: Array, mine: Mask, mm_per_px: float) -> Vector:
     slow = np.stack(
         [np.convolve(weight * v, kernel, mode="full")[len(reach) // 2 :][:count] for v in values.T]
     )
-    slow /= np.maximum(mass, 1e-9)
+    known = np.flatnonzero(mass > 1e-3 * mass.max())
     at = (np.arange(width) + 0.5) * count / width - 0.5
-    return np.stack([np.interp(at, np.arange(count), row) for row in slow], axis=1)
+    slow = slow[:, known] / mass[known]
+    return np.stack([np.interp(at, known, row) for row in slow], axis=1)
 
 
 def _spread(ratio: Array, mine: Mask, side: int) -> Vector:

@@ -305,10 +305,8 @@ def side_names(first: Sequence[float], second: Sequence[float]) -> tuple[str, st
 def edge_fault(kind: str, name: str | None, depth_mm: float | None) -> str:
     """A fault at a masked line, such as "cream bleeds 1.2 mm over the line"."""
     if kind == "gap":
-        wide = "" if depth_mm is None else f"{depth_mm:.1f} mm wide"
-        return f"a gap {wide} between the colours, {name or 'a colour beneath'} shows".replace(
-            "  ", " "
-        )
+        wide = "" if depth_mm is None else f" {depth_mm:.1f} mm wide"
+        return f"{name or 'a colour beneath'} shows in a gap{wide} between the two colours"
     reach = "" if depth_mm is None else f"{depth_mm:.1f} mm "
     if kind == "overspray":
         reach = "" if depth_mm is None else f"up to {depth_mm:.0f} mm "
@@ -335,9 +333,9 @@ def edge_reason(
     name, depth, along = max(faults, key=lambda fault: fault[1] or 0.0)
     text = edge_fault(kind, name, depth)
     if along is not None:
-        text += f" from {along[0]:.0f} to {along[1]:.0f} mm along it"
+        text += f" from {along[0]:.0f} to {along[1]:.0f} mm"
     if len(faults) > 1:
-        text += f", the most of {_places(len(faults))}"
+        text += f", the largest of {_places(len(faults))}"
     if not sure:
         return text + ": too near the limit to tell; look there"
     return f"{text}: {AIRBAG_REFER if airbag else EDGE_WORK[kind] + ', and shoot again'}"

@@ -81,7 +81,11 @@ def page_of(known: Known, *, now: dt.datetime | None = None) -> Page:
         shop=_shop(job.folder, table),
         counts=tuple((word, counts[word]) for word in _ORDER if counts[word]),
         colours=_colours(job),
-        limits=words.limits_of(job.limits, frozenset(table.get("limits", {}))),
+        limits=words.limits_of(
+            job.limits,
+            frozenset(table.get("limits", {})),
+            edges=any(region.kind == "edge" for region in regions),
+        ),
         confidence=job.limits.confidence,
         parts=parts,
         coats=() if known.coats is None else tuple(coats_facts(known.coats)),

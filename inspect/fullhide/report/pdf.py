@@ -393,7 +393,10 @@ class _Desk:
 
 
 #: What a reason says of the places that stand in the sheet's table.
-_OF_SPOTS = re.compile(r" at \d+ places?\b")
+_OF_SPOTS = re.compile(
+    r" at \d+ places?\b|bleeds [\d.]+ mm over the line|in a gap [\d.]+ mm|^overspray of",
+    re.IGNORECASE,
+)
 
 
 def _beside_spots(region: Region) -> tuple[str, ...]:

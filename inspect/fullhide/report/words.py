@@ -9,7 +9,7 @@ from pathlib import Path
 from statistics import NormalDist
 
 from fullhide import wording
-from fullhide.job import Limits
+from fullhide.job import EDGE_MM, EDGE_STRAIGHT_MM, Limits
 from fullhide.quality import FLAGS
 from fullhide.report.page import Box, Limit, Measured, Outline, Page, Region, SetAside, Word
 from fullhide.result import Finding, PhotoResult, Verdict
@@ -190,8 +190,12 @@ def measure_words(key: str) -> str:
     return _MEASURES.get(key, key.replace("_", " "))
 
 
-def limits_of(limits: Limits, written: frozenset[str]) -> tuple[Limit, ...]:
-    """Every limit of a job; `written` are the keys that stand in its `job.toml`."""
+def limits_of(limits: Limits, written: frozenset[str], *, edges: bool = False) -> tuple[Limit, ...]:
+    """Every limit of a job; `written` are the keys that stand in its `job.toml`.
+
+    `edges` says whether it has lines between two colours, whose limits are told then.
+    """
+    usual = {"edge_mm": EDGE_MM, "edge_straight_mm": EDGE_STRAIGHT_MM} if edges else {}
     return tuple(
         Limit(
             key=item.name,
@@ -201,7 +205,7 @@ def limits_of(limits: Limits, written: frozenset[str]) -> tuple[Limit, ...]:
             source="written in job.toml" if item.name in written else "fullhide's default",
         )
         for item in fields(limits)
-        if isinstance(value := getattr(limits, item.name), int | float)
+        if isinstance(value := getattr(limits, item.name) or usual.get(item.name), int | float)
         and not isinstance(value, bool)
     )
 
