@@ -9,7 +9,6 @@ like: what the same steps leave on the chart's flat patches is taken off.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import cast
 
@@ -37,6 +36,8 @@ _TILE_SHARE, _TILE_PX = 0.6, 8
 _PATCH = 0.22
 #: Of the light of the patches that noise is taken from against the region's own, in logarithms.
 _NEAR = 0.5
+#: So many pixels are enough for the middle colour.
+_ENOUGH = 60_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -103,7 +104,9 @@ def shine_of(view: RegionView, *, photo: Photo, to_xyz: ToXYZ, patches: Vector) 
     burnt = float(view.clipped.sum()) / inside
     if not view.judged.any():
         return _nothing(burnt)
-    middle = np.maximum(np.median(xyz[view.judged], axis=0).astype(np.float64), 1e-4)
+    pixels = xyz[view.judged]
+    few = pixels[:: max(1, len(pixels) // _ENOUGH)]
+    middle = np.maximum(np.median(few, axis=0).astype(np.float64), 1e-4)
     along = np.linalg.pinv(np.stack([middle / middle.mean(), np.ones(3)], axis=1))[1]
     mm = view.mm_per_px
     weight = view.judged.astype(np.float32)
@@ -111,13 +114,12 @@ def shine_of(view: RegionView, *, photo: Photo, to_xyz: ToXYZ, patches: Vector) 
     play = fine - _blurred(fine, weight, _SLOW_MM / mm)
     noise = _noise(photo, to_xyz, patches, view, along, middle)
     well = cv2.erode(view.judged.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
-    found = [(x, y, *(_moments(play[tile][well[tile]]) - noise)) for x, y, tile in _tiles(well, mm)]
-    if not found:
+    places, moments = _tiles(play, well, mm)
+    if not len(places):
         return _nothing(burnt)
-    columns, rows, shared, whole, peaks = np.array(found, np.float64).T
-    x0, y0 = view.box[:2]
+    shared, whole, peaks = (moments - noise).T
     return Shine(
-        places=np.stack([x0 + columns * view.factor, y0 + rows * view.factor], axis=1),
+        places=np.array(view.box[:2]) + places * view.factor,
         shared=shared,
         whole=whole,
         peaks=peaks,
@@ -161,15 +163,25 @@ def _moments(play: Array) -> Moments:
     )
 
 
-def _tiles(well: Mask, mm_per_px: float) -> Iterator[tuple[float, float, tuple[slice, slice]]]:
-    """Tiles that are judged well enough: their middles in view pixels, and where they lie."""
+def _tiles(play: Array, well: Mask, mm_per_px: float) -> tuple[Vector, Moments]:
+    """Tiles that are judged well enough: their middles in view pixels, (N, 2), and `_moments`."""
     side = max(_TILE_PX, round(_TILE_MM / mm_per_px))
-    height, width = well.shape
-    for y in range(0, height - side + 1, side):
-        for x in range(0, width - side + 1, side):
-            tile = (slice(y, y + side), slice(x, x + side))
-            if well[tile].mean() >= _TILE_SHARE:
-                yield x + 0.5 * side, y + 0.5 * side, tile
+    rows, columns = well.shape[0] // side, well.shape[1] // side
+    if not rows * columns:
+        return np.zeros((0, 2)), np.zeros((0, 3))
+    there = well[: rows * side, : columns * side].astype(np.float32)
+    high, bright = cv2.split(play[: rows * side, : columns * side] * there[..., None])
+    square = bright * bright
+    means = [
+        cv2.resize(cv2.merge(three), (columns, rows), interpolation=cv2.INTER_AREA)
+        for three in ((there, high, bright), (high * bright, square, square * bright))
+    ]
+    mass, *sums = np.concatenate(means, axis=-1).reshape(-1, 6).astype(np.float64).T
+    full = mass >= _TILE_SHARE
+    a, b, ab, bb, bbb = (one[full] / mass[full] for one in sums)
+    moments = np.stack([ab - a * b, bb - b * b, bbb - 3.0 * b * bb + 2.0 * b**3], axis=1)
+    y, x = np.divmod(np.nonzero(full)[0], columns)
+    return side * (np.stack([x, y], axis=1) + 0.5), moments
 
 
 def _noise(
