@@ -196,7 +196,8 @@ def _without_holes(found: Found, look: Look) -> Found:
 
 def _judged(found: Found, smallest: dict[str, float], look: Look) -> Outcome:
     limit, spots = look.limits.show_through_mm2, found.spots
-    counted = [spot for spot in spots if spot.reaches]
+    sure = [spot for spot in spots if spot.reaches]
+    counted = sure or [spot for spot in spots if spot.verdict == "retake"]
     largest = max(counted, key=lambda spot: spot.area_mm2, default=None)
     detectable = max(smallest.values(), default=0.0)
     if largest is not None:
