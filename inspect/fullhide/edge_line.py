@@ -265,7 +265,8 @@ class _Arc(NamedTuple):
     """A straight line or an arc near most of a line's points.
 
     `off` is each point's distance from it, pixels; `degree` 1 for a straight line, 2 for an arc;
-    `centre` and `radius` are the arc's, a point and the unit vector of a straight line's direction.
+    `centre` and `radius` are the arc's, or `centre` a point of a straight line and `way` its
+    direction; `run` gives the place on it, pixels or radians, over the place along the band.
     """
 
     off: Vector
@@ -300,40 +301,38 @@ def _arc(points: Polygon, along: Vector, mm_per_px: float) -> _Arc:
     # A place is the median of its neighbours, so that noise does not turn the line.
     near = [points[max(0, i - 2) : i + 3] for i in picked]
     places = [np.median(group, axis=0) for group in near]
-    straight = min(
-        (_line_through(points, along, *two) for two in combinations(places, 2)),
-        key=lambda arc: _capped(arc.off, mm_per_px),
-    )
-    bent = [
-        arc
-        for three in combinations(places, 3)
-        if (arc := _circle_through(points, along, three)) is not None
-    ]
-    if not bent:
-        return straight
-    best = min(bent, key=lambda arc: _capped(arc.off, mm_per_px))
-    now, then = _capped(straight.off, mm_per_px), _capped(best.off, mm_per_px)
-    worth = then < _WORTH * now and now - then > _WORTH_MM**2
-    return best if worth else straight
+
+    def cost(arc: _Arc) -> float:
+        return _capped(arc.off, mm_per_px)
+
+    best = min((_line_through(points, *two) for two in combinations(places, 2)), key=cost)
+    bent = [_circle_through(points, three) for three in combinations(places, 3)]
+    arc = min((arc for arc in bent if arc is not None), key=cost, default=best)
+    now, then = cost(best), cost(arc)
+    if then < _WORTH * now and now - then > _WORTH_MM**2:
+        best = arc
+    apart = points - best.centre
+    run = apart @ best.way
+    if best.degree == 2:
+        run = np.unwrap(np.arctan2(apart[:, 1], apart[:, 0]))
+    return best._replace(run=np.polyfit(along, run, 1))
 
 
-def _line_through(points: Polygon, along: Vector, start: Vector, end: Vector) -> _Arc:
+def _line_through(points: Polygon, start: Vector, end: Vector) -> _Arc:
     way = (end - start) / max(float(np.linalg.norm(end - start)), 1e-9)
     off = (points - start) @ np.array([-way[1], way[0]])
-    return _Arc(off, 1, start, 0.0, way, np.polyfit(along, (points - start) @ way, 1))
+    return _Arc(off, 1, start, 0.0, way, np.zeros(2))
 
 
-def _circle_through(points: Polygon, along: Vector, three: tuple[Vector, ...]) -> _Arc | None:
+def _circle_through(points: Polygon, three: tuple[Vector, ...]) -> _Arc | None:
     a, b, c = three
     sides = np.stack([b - a, c - a])
     if abs(float(np.linalg.det(sides))) < 1e-3 * float(np.linalg.norm(c - a)):
         return None
     centre = a + np.linalg.solve(sides, 0.5 * (sides**2).sum(axis=1))
     radius = float(np.linalg.norm(a - centre))
-    apart = points - centre
-    turn = np.unwrap(np.arctan2(apart[:, 1], apart[:, 0]))
-    off = np.linalg.norm(apart, axis=1) - radius
-    return _Arc(off, 2, centre, radius, np.zeros(2), np.polyfit(along, turn, 1))
+    off = np.linalg.norm(points - centre, axis=1) - radius
+    return _Arc(off, 2, centre, radius, np.zeros(2), np.zeros(2))
 
 
 def _bent(off: Vector, along: Vector, degree: int) -> tuple[Vector, Vector]:

@@ -42,7 +42,8 @@ def finding_line(finding: Finding, aside: SetAside | None = None) -> str:
     if aside is not None:
         return f"set aside: {aside.reason}"
     if finding.kind in wording.EDGE_WORK:
-        return wording.edge_fault(finding.kind, finding.under, finding.depth_mm)
+        deep = "" if finding.depth_mm is None else f" {finding.depth_mm:.1f} mm"
+        return f"{finding.kind}{deep}, {finding.under}"
     what = KINDS.get(finding.kind, finding.kind.replace("_", " "))
     if finding.under is None:
         return what

@@ -31,7 +31,7 @@ _LEFT_OUT = 0.3
 #: Relative standard uncertainty of a distance from a course that is itself read off the line.
 _COURSE = 0.15
 #: A bleed's deepest place is off by this besides, mm (rendered bleeds, tuning seeds).
-_TIP_MM = 0.05
+_TIP_MM = 0.07
 #: A photo is too coarse for a line from this many mm a pixel on, over the limit (our own choice).
 _COARSE = 0.35
 
@@ -96,14 +96,14 @@ def edge(
 
 
 def _without_droplets(outcome: Outcome, haze: Outcome) -> Outcome:
-    """An outcome without the places that a plain overspray has told of already."""
-    plain = [s.along_mm for s in haze.spots if s.verdict == "fail" and s.along_mm is not None]
+    """An outcome without the doubtful places that an overspray tells of already."""
+    hazy = [s.along_mm for s in haze.spots if s.along_mm is not None]
 
     def told(spot: Spot) -> bool:
         if spot.verdict == "fail" or spot.along_mm is None:
             return False
         middle = 0.5 * sum(spot.along_mm)
-        return any(start <= middle <= end for start, end in plain)
+        return any(start <= middle <= end for start, end in hazy)
 
     gone = [told(spot) for spot in outcome.spots]
     if not any(gone) or outcome.labels is None:
@@ -225,5 +225,5 @@ def _straightness(own: Line, left_out: Mask) -> Measure:
     off = np.abs(found.place[counted])
     value = float(np.quantile(off, 0.95))
     # Noise of single columns only widens it; the course of an unsteady line is itself in doubt.
-    u = float(np.hypot(0.5 * np.median(found.u[counted]), (own.scale_doubt + _COURSE) * value))
+    u = float(np.hypot(np.median(found.u[counted]), (own.scale_doubt + _COURSE) * value))
     return Measure(value=value, u=u, limit=limit, unit="mm")

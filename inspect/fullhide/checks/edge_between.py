@@ -148,12 +148,12 @@ def gaps_of(view: RegionView, found: Trace, levels: tuple[Array, Mask], *, under
     covariances, alike = _spreads(means, middle, first, second, good)
     doubt = _UNDER_LIGHT**2 * np.outer(under, under) + _UNDER_OFF**2 * np.diag(under**2)
     weights = np.linalg.inv(np.stack([covariances, covariances + doubt]))
-    model = _Model(means, there, middle, (first, second), weights, alike)
+    body = level[:, None] * under
+    model = _Model(means, there, middle, (first, body, second), weights, alike)
     blur = _BLURS[0]
     if good.any():
         blur = min(_BLURS, key=lambda sigma: float(np.median(model.cost(sigma)[good])))
-    body = level[:, None] * under
-    costs = np.stack([model.open(blur, width, body) for width in _WIDTHS])
+    costs = np.stack([model.open(blur, width) for width in _WIDTHS])
     hazy = model.hazy(blur)
     least = costs.min(axis=0)
     chance = np.exp(-0.5 * (costs - least))
@@ -207,33 +207,35 @@ class _Model:
         means: Vector,
         seen: Mask,
         middle: Vector,
-        sides: tuple[Vector, Vector],
+        colours: tuple[Vector, Vector, Vector],
         weights: Vector,
         alike: float,
     ) -> None:
-        self._means, self._seen, self._middle = means, seen, middle
-        self._first, self._second = sides
-        self._weights = weights
-        self._alike = alike
+        self._seen, self._middle, self._alike = seen.T, middle, alike
+        # Whitened once: four ways for a piece, as it lies on either side, in a gap or not.
+        root = np.linalg.cholesky(weights).reshape(4, 1, 1, 3, 3)
+        self._means = (means.swapaxes(0, 1)[None, ..., None, :] @ root)[..., 0, :]
+        self._first, self._body, self._second = (
+            (colour[None, None, :, None, :] @ root)[:, 0, :, 0] for colour in colours
+        )
 
     def cost(self, blur: float) -> Vector:
         """Chi-square of each piece without a gap."""
-        return self.open(blur, 0.0, np.zeros((len(self._means), 3)))
+        return self.open(blur, 0.0)
 
-    def open(self, blur: float, width: float, body: Vector) -> Vector:
+    def open(self, blur: float, width: float) -> Vector:
         """Chi-square of each piece with a gap of a width, wherever it fits best."""
         tries = np.arange(-0.5 * width - 0.3, 0.5 * width + 0.31, 0.15 if width < 1 else 0.25)
-        best = np.full(len(self._means), np.inf)
+        best = np.full(self._seen.shape[1], np.inf)
         for place in tries:
             before = 1.0 - _risen((self._middle - place + 0.5 * width) / blur)
             after = _risen((self._middle - place - 0.5 * width) / blur)
-            np.minimum(best, self._left(before, 1.0 - before - after, after, body), out=best)
+            np.minimum(best, self._left(before, 1.0 - before - after, after), out=best)
         return best
 
     def hazy(self, blur: float) -> Vector:
         """Chi-square of each piece with a haze on one side, whichever fits best."""
-        best = np.full(len(self._means), np.inf)
-        nothing = np.zeros((len(self._means), 3))
+        best = np.full(self._seen.shape[1], np.inf)
         for place in (-0.2, 0.0, 0.2):
             off = self._middle - place
             after = _risen(off / blur)
@@ -245,20 +247,18 @@ class _Model:
                         np.where(off > 0, after * (1 - share * tail), after),
                     ):
                         none = np.zeros_like(mixed)
-                        cost = self._left(1.0 - mixed, none, mixed, nothing)
+                        cost = self._left(1.0 - mixed, none, mixed)
                         np.minimum(best, cost, out=best)
         return best
 
-    def _left(self, before: Vector, between: Vector, after: Vector, body: Vector) -> Vector:
-        off = self._means - (
-            before[None, :, None] * self._first[:, None]
-            + between[None, :, None] * body[:, None]
-            + after[None, :, None] * self._second[:, None]
-        )
-        weights = self._weights[(between > 0.3).astype(int), (after > 0.5).astype(int)]
-        each = np.einsum("nmi,mij,nmj->nm", off, weights, off, optimize=True)
-        each = (_TAIL + 3.0) * np.log1p(each / _TAIL)
-        return np.asarray((each * self._seen).sum(axis=1) / self._alike)
+    def _left(self, before: Vector, between: Vector, after: Vector) -> Vector:
+        way = 2 * (between > 0.3) + (after > 0.5)
+        off = self._means[way, np.arange(way.size)]
+        off = off - before[:, None, None] * self._first[way]
+        off -= between[:, None, None] * self._body[way]
+        off -= after[:, None, None] * self._second[way]
+        each = (_TAIL + 3.0) * np.log1p((off**2).sum(axis=-1) / _TAIL)
+        return np.asarray((each * self._seen).sum(axis=0) / self._alike)
 
 
 _TABLE_X = np.linspace(-4.0, 4.0, 401)
