@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -104,6 +105,12 @@ def test_a_line_that_wavers_is_not_straight(tmp_path: Path) -> None:
     assert straight.value == pytest.approx(rendered(what).truth.edges[0].straight_mm, abs=GOAL_MM)
     assert (region.verdict, region.findings) == ("fail", ())
     assert region.reasons[0].startswith("the line wavers by")
+
+
+def test_a_gap_is_not_passed_on_colours_that_are_only_relative(tmp_path: Path) -> None:
+    region = judged(replace(two_tone(), chart=None), tmp_path, mm_per_px=0.15)
+    assert (region.verdict, region.findings) == ("retake", ())
+    assert any(told.startswith("no chart was found") for told in region.reasons)
 
 
 def test_what_a_photo_cannot_show_is_a_retake(tmp_path: Path) -> None:

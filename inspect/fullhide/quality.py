@@ -107,7 +107,7 @@ FLAGS: dict[str, Flag] = {
             "no_chart",
             "no chart was found, so colours are only relative",
             "lay the 24-patch chart flat beside the part, fully visible, and take it again",
-            {"match"},
+            {"match", "edge_gap"},
         ),
         _flag(
             "chart_small",
@@ -166,7 +166,7 @@ FLAGS: dict[str, Flag] = {
             "the photo shows a printed card but no chart, so colours rest on the paper's white "
             "alone and are rough",
             "lay the 24-patch chart beside the part as well, fully visible, and take it again",
-            {"match"},
+            {"match", "edge_gap"},
         ),
         _flag(
             "card_white_doubtful",

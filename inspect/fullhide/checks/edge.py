@@ -29,7 +29,7 @@ Labels = NDArray[np.uint16]
 #: Straightness leaves out bleeds and gaps that are told, up to this part of the line.
 _LEFT_OUT = 0.3
 #: Relative standard uncertainty of a distance from a course that is itself read off the line.
-_COURSE = 0.15
+_COURSE = 0.2
 #: A bleed's deepest place is off by this besides, mm (rendered bleeds, tuning seeds).
 _TIP_MM = 0.07
 #: A photo is too coarse for a line from this many mm a pixel on, over the limit (our own choice).
