@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
+from scipy.integrate import quad
 from scipy.ndimage import gaussian_filter
 from scipy.stats import norm
 
@@ -228,15 +229,30 @@ def test_more_noise_or_blur_never_shows_smaller_spots(noisier: float, blur: floa
     assert detectable_mm2([(level, 4.0)], p, blur_mm=0.1 + blur, k=1.645) >= plain
 
 
-def test_reach_is_the_highest_bound_among_the_free_places() -> None:
+def test_no_free_place_shows_what_a_hidden_spot_would_bring() -> None:
     t = np.zeros((20, 20), np.float32)
-    t[5, 5], t[15, 15] = 9.0, 4.0
+    t[5, 5], t[15, 15] = 9.0, 7.0
     spread = np.full_like(t, 1.5)
     free = np.ones(t.shape, bool)
-    assert reach(t, spread, free=free, k=1.645) == pytest.approx((9 + 1.645) * 1.5)
+    assert reach(t, spread, free=free, k=1.645) == pytest.approx(9 * 1.5, rel=0.01)
     free[5, 5] = False
-    assert reach(t, spread, free=free, k=1.645) == pytest.approx((4 + 1.645) * 1.5)
+    assert reach(t, spread, free=free, k=1.645) == pytest.approx(7 * 1.5, rel=0.01)
     assert reach(t, spread, free=np.zeros_like(free), k=1.645) == float("inf")
+
+
+def test_a_hidden_spot_is_less_likely_than_the_confidence_leaves() -> None:
+    t = np.zeros((20, 20), np.float32)
+    t[5, 5] = 3.5
+    found = reach(t, np.full_like(t, 1.5), free=np.ones(t.shape, bool), k=1.645)
+
+    def odds(least: float) -> float:  # SciPy's own integral of the note's formula
+        def density(times: float) -> float:
+            return float(norm.cdf(3.5 - times * least / 1.5) / times**2)
+
+        return float(quad(density, 1.0, np.inf)[0])
+
+    assert odds(found) == pytest.approx(0.05 / 0.95, rel=0.03)
+    assert found > 3.5 * 1.5
 
 
 # Extent: discs with a Gaussian edge

@@ -19,6 +19,8 @@ from fullhide.checks.outcome import Outcome, Spot
 from fullhide.checks.show_through import show_through
 from fullhide.colour import lab_to_xyz, xyz_to_lab
 from fullhide.job import Limits
+from fullhide.phantom._spectra import lab_from_reflectance, reflectance_from_lab
+from fullhide.phantom.film import film_reflectance
 from fullhide.surface import colour_pair
 
 FOX = (46.0, 21.0, 28.0)
@@ -138,6 +140,24 @@ def test_a_half_covered_spot_has_the_share_it_was_painted_with(share: float) -> 
     mixed = (1 - share) * lab_to_xyz(FOX) + share * lab_to_xyz(GREEN)
     expected = deltaE_ciede2000(np.array(FOX), xyz_to_lab(mixed))  # scikit-image
     assert spot.delta_e == pytest.approx(float(expected), abs=2.5)  # own tolerance
+
+
+@pytest.mark.parametrize("radius_mm", [1.0, 1.8])
+def test_a_spot_that_shines_through_thin_dye_is_found(radius_mm: float) -> None:
+    # Film by wavelengths, our own phantom's: over white a fox brown is more chromatic, not paler.
+    brown, white = reflectance_from_lab(FOX), reflectance_from_lab(WHITE)
+    films = film_reflectance(white, r_inf=brown, sx=np.geomspace(0.1, 9.0, 60)[:, None])
+    labs = lab_from_reflectance(films)
+    apart = deltaE_ciede2000(labs, np.broadcast_to(FOX, labs.shape))  # scikit-image
+    thin = tuple(float(v) for v in labs[int(np.abs(apart - 6.0).argmin())])
+    outcome = checked(
+        painted_xyz(round_spot(radius_mm), under=thin), under={"old green": GREEN, "white": WHITE}
+    )
+    assert outcome.verdict == "fail"
+    spot = the_spot(outcome)
+    assert spot.under == "white"
+    assert spot.area_mm2 == pytest.approx(np.pi * radius_mm**2, rel=0.3)  # own tolerances
+    assert spot.delta_e == pytest.approx(6.0, abs=1.5)
 
 
 def test_a_spot_well_below_the_limits_area_does_not_fail() -> None:

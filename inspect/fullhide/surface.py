@@ -56,6 +56,8 @@ class Pair:
         contrast is the smaller for it, what a person sees of it from another side is not.
     doubt
         Relative standard uncertainty of the contrast by the veil's.
+    bare
+        How much of the named colour beneath shows where `under` does: below 1 for a thin film.
     """
 
     name: str
@@ -66,6 +68,7 @@ class Pair:
     share_at_limit: float
     veil: Vector = field(default_factory=lambda: np.zeros(3))
     doubt: float = 0.0
+    bare: float = 1.0
 
     @property
     def seen(self) -> Vector:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -76,8 +77,8 @@ def _apart(show: Outcome, thin: Outcome) -> tuple[list[int], list[Spot]]:
     for i, spot in enumerate(show.spots):
         over = np.zeros(0) if thin.labels is None else thin.labels[show.labels == i + 1]
         inside = over[over > 0]
-        if 2 * inside.size > over.size:
-            at = int(np.bincount(inside).argmax()) - 1
+        at = int(np.bincount(inside).argmax()) - 1 if inside.size else -1
+        if inside.size and (2 * inside.size > over.size or _within(inside, at, spot, thin)):
             barer = (spot.share or 0.0) - (coats[at].share or 0.0) > _BARER
             if not barer or spot.area_mm2 > _PART * coats[at].area_mm2:
                 if spot.verdict == "fail" and spot.area_mm2 > 0.25 * coats[at].area_mm2:
@@ -85,6 +86,12 @@ def _apart(show: Outcome, thin: Outcome) -> tuple[list[int], list[Spot]]:
                 continue
         kept.append(i)
     return kept, coats
+
+
+def _within(inside: NDArray[Any], at: int, spot: Spot, thin: Outcome) -> bool:
+    """Whether a coat of no less than half the spot's area lies for the most part under its mark."""
+    size = 0 if thin.labels is None else int((thin.labels == at + 1).sum())
+    return 2 * int((inside == at + 1).sum()) > size and spot.area_mm2 <= 2 * thin.spots[at].area_mm2
 
 
 def _picked(labels: Labels, which: Sequence[int]) -> Labels:

@@ -60,8 +60,8 @@ class Extent:
         part = min(max(level / height, 1e-3), 1 - 1e-3)
         return -NormalDist().inv_cdf(part) * self.edge_px
 
-    def outline(self, share: Array, level: float, *, free: Mask) -> Mask:
-        """Where the spot's own share, without the blur, is at least `level`; bool, its window.
+    def outline(self, share: Array, level: float, *, free: Mask, doubt: float = 0.0) -> Mask:
+        """Where the spot's own share, without the blur, may be at least `level`; bool, its window.
 
         Parameters
         ----------
@@ -69,13 +69,18 @@ class Extent:
             The maps that the spot was found in, (H, W).
         level
             Share; at or above the spot's own it is the half-way line that counts.
+        doubt
+            Part by which any share in the map may truly be higher.
         """
-        if level >= self.share or self.seen_px <= 0:
-            return self.mask
-        # The blurred edge has this height where the spot's own edge has the level.
-        part = NormalDist().cdf(-self._reach_px(level, self.share) / self.seen_px)
+        sure = 1.0 - doubt
+        part = 0.5
+        if level * sure < self.share and self.seen_px > 0:
+            # The blurred edge has this height where the spot's own edge has the level.
+            reach_px = self._reach_px(level * sure, self.share)
+            part = NormalDist().cdf(-reach_px / self.seen_px)
         local = np.minimum(share[self.window], np.float32(1.0))
-        return _connected((local >= part * self.share) & free[self.window], self.mask)
+        may = local >= min(part, 0.5 * sure) * self.share
+        return self.mask | _connected(may & free[self.window], self.mask)
 
     def area_px(self, level: float, *, share: float | None = None) -> float:
         """Area where the share is at least `level`, for a spot of the given or own share."""

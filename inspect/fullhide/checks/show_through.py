@@ -17,10 +17,12 @@ from fullhide.checks.outcome import Outcome
 from fullhide.checks.reach import detectable_mm2, headroom, places, reach, unseen
 from fullhide.checks.rows import in_rows
 from fullhide.checks.spots import ALIKE, Found, Look, Seed, measured
+from fullhide.checks.thin import film_path
+from fullhide.colour import delta_e00, xyz_to_lab
 from fullhide.job import Limits
 from fullhide.region import RegionView
 from fullhide.result import Measure, Verdict
-from fullhide.surface import Pair
+from fullhide.surface import Pair, Veil, colour_pair, condition_number
 from fullhide.verdict import combine, coverage_factor
 from fullhide.visibility import visible_unit
 
@@ -32,6 +34,10 @@ Vector = NDArray[np.float64]
 
 #: A JPEG spreads a strong spot's colour over its block of coarse colour, photo pixels.
 JPEG_BLOCK_PX = 16.0
+#: A film is looked for that differs by so many times the limit, if its change of colour, held
+#: against the grain's own, has less than this in common with the bare colour's (cosine; our own
+#: choices).
+FILM_OVER_LIMIT, SAME_WAY = 2.0, 0.95
 #: Shares below this part of the limit's are not looked at (our own choice).
 FAINT = 0.4
 
@@ -85,20 +91,23 @@ def show_through(
     smallest: dict[str, float] = {}
     room = float("inf")
     dark = np.zeros(ground.judged.shape, bool)
-    for pair in pairs:
+    looked = [*pairs, *_films(pairs, limits, stack[0].covariance)]
+    for pair in looked:
         marked, found, hidden = _marked(
             stack, pair, ground.judged.shape, photo_px=view.factor, blur_mm=blur_mm, k=k
         )
+        seeds.extend(_seeds(marked))
+        if pair.bare < 1.0:
+            continue
         smallest[pair.name] = detectable_mm2(found, pair, blur_mm=blur_mm, k=k)
         room = min(room, headroom(found, pair, blur_mm=blur_mm, k=k))
         if smallest[pair.name] > limits.show_through_mm2:
             dark |= hidden
-        seeds.extend(_seeds(marked))
     look = Look(
         view=view,
         ground=ground,
         stack=stack,
-        pairs=pairs,
+        pairs=looked,
         allowed=allowed,
         limits=limits,
         blur_mm=blur_mm,
@@ -111,6 +120,44 @@ def show_through(
         headroom=room if np.isfinite(room) else None,
         unseen=places(dark & ground.judged, ground.judged, mm_per_px=view.mm_per_px),
     )
+
+
+def _films(pairs: Sequence[Pair], limits: Limits, covariance: Vector) -> list[Pair]:
+    """Pairs of the finish and a film of it that is just too thin, where that is another colour.
+
+    What shines through a film is not what shows between specks of it: over white a thin brown is
+    more chromatic, not paler.
+    """
+    found = []
+    for pair in pairs:
+        films = film_path(pair.finish, pair.under)
+        apart = delta_e00(xyz_to_lab(films), xyz_to_lab(pair.finish))
+        over = np.flatnonzero(apart >= FILM_OVER_LIMIT * limits.show_through_delta_e)
+        if not over.size:
+            continue
+        film = films[over[-1]]
+        change = (film - pair.finish) / pair.seen
+        both = np.stack([change, pair.contrast])
+        alike = both @ np.linalg.solve(covariance, both.T)
+        if alike[0, 1] > SAME_WAY * np.sqrt(alike[0, 0] * alike[1, 1]):
+            continue
+        made = colour_pair(
+            pair.name,
+            pair.finish,
+            film,
+            limit_delta_e=limits.show_through_delta_e,
+            light=pair.light,
+            veil=Veil(light=pair.veil, doubt=pair.doubt),
+        )
+        channel = int(np.abs(pair.under - pair.finish).argmax())
+        bare = float((film - pair.finish)[channel] / (pair.under - pair.finish)[channel])
+        # As it would be for as large a change as the bare colour's: a smaller one is not harder to
+        # tell from shine, only fainter.
+        times = float(np.linalg.norm(pair.contrast) / np.linalg.norm(change))
+        far = pair.finish + (film - pair.finish) * times
+        condition = condition_number(pair.finish, np.maximum(far, 1e-4), pair.light)
+        found.append(replace(made, condition=condition, bare=float(np.clip(bare, 0.01, 0.99))))
+    return found
 
 
 def _marked(
@@ -137,8 +184,10 @@ def _marked(
             high = np.where(over, t, np.float32(0.0)).astype(np.float32)
             np.maximum(marked, _to_view(high, level.step, shape), out=marked)
     # What is found is no longer hidden: the reach is that of the rest, a kernel's width away.
-    found = []
+    found: list[tuple[Level, float]] = []
     dark = np.zeros(shape, bool)
+    if pair.bare < 1.0:  # looked for, not vouched for
+        return marked, found, dark
     for level, t, spread in seen:
         size = (t.shape[1], t.shape[0])
         around = cv2.resize((marked > 0).astype(np.uint8), size, interpolation=cv2.INTER_AREA)

@@ -32,6 +32,9 @@ Vector = NDArray[np.float64]
 SHARE_DOUBT = 0.08
 #: The same where shine or shadow could take a part of the share's place (our own allowance).
 SHARE_DOUBT_ALIKE = 0.2
+#: No outline is drawn at less than the rest of this part of what it would be drawn at (our own
+#: choice).
+MOST_DOUBT = 0.5
 #: Relative doubt of a colour's contrast with the finish (our own allowance).
 COLOUR_DOUBT = 0.05
 #: Relative doubt of an area beside its outline's: what two thirds of rendered spots and
@@ -49,6 +52,8 @@ _REFUTED, _PLAUSIBLE, _CLEARLY = 12.4, 7.0, 0.25
 #: From here on it is something else even if nothing explains it; a typed colour that is a tenth off
 #: stays below (our own choice).
 _FOREIGN = 60.0
+#: Relative standard deviation of the light on thread and piping (our own allowance).
+THREAD_SHADING = 0.25
 #: Squared standard deviations from which on a pixel stands out (0.99 point of chi-square with 3
 #: degrees of freedom, scipy.stats.chi2.ppf); what must be left of a spot, over the limit's area,
 #: once thread and shadow are taken out of it (our own choice).
@@ -112,7 +117,7 @@ def measured(seeds: Sequence[Seed], look: Look) -> Found:
     sigma = FINE_OVER_RADIUS * _radius(look) / view.mm_per_px
     fine = masked_blur(ground.ratio, ground.weight, (sigma, sigma))
     covariance = covariance_of(fine, ground.judged & ~ground.bare)
-    shares: dict[str, Array] = {}
+    shares: dict[int, Array] = {}
     claimed = np.zeros(labels.shape, bool)
     queue = sorted(seeds, key=lambda s: -s.height)
     for seed in queue:
@@ -123,23 +128,30 @@ def measured(seeds: Sequence[Seed], look: Look) -> Found:
             claimed[seed.window] |= seed.mask
             found.other_mm2 = max(found.other_mm2, pair)
             continue
-        if pair.name not in shares:
-            shares[pair.name] = _share_map(fine, covariance, pair)
+        which = id(pair)  # a colour and a film over it have one name
+        if which not in shares:
+            shares[which] = _share_map(fine, covariance, pair)
         blur_px = float(np.hypot(sigma, look.blur_mm / view.mm_per_px))
         free = ground.judged & ~claimed
-        extent = extent_of(shares[pair.name], own, seed.window, free=free, blur_px=blur_px)
+        extent = extent_of(shares[which], own, seed.window, free=free, blur_px=blur_px)
         # Once more, with what the colours' own doubt does to so strong a spot: differences
         # between channels that tell a faint one from grain mislead on it. Not where shine could
         # take the share's place: there these differences are all there is.
         part = COLOUR_DOUBT * extent.share if pair.condition <= SOLVABLE else 0.0
         doubt = np.diag((part * pair.contrast) ** 2)
-        share_map = shares[pair.name].copy()
+        share_map = shares[which].copy()
         share_map[extent.window] = _share_map(fine[extent.window], covariance + doubt, pair)
         extent = extent_of(share_map, own, seed.window, free=free, blur_px=blur_px)
         spot = _spot(extent, pair, seed, share_map, look)
         if spot is not None and spot.worth_telling(look.limits.show_through_mm2):
             spots.append(spot)
-            drawn = extent.outline(share_map, pair.share_at_limit, free=labels == 0)
+            # All that may be over the limit: a touch-up takes it along, the area told does not.
+            drawn = extent.outline(
+                share_map,
+                pair.share_at_limit,
+                free=labels == 0,
+                doubt=min(look.k * _doubt(seed, pair), MOST_DOUBT),
+            )
             labels[extent.window][drawn] = len(spots)
             # A spot to touch up takes its fringe with it; one in doubt only itself.
             taken = extent.halo if spot.verdict == "fail" else extent.mask
@@ -209,7 +221,7 @@ def _which(seed: Seed, fine: Array, look: Look) -> tuple[Pair | float, Mask]:
     # Not these where any colour beneath looks like them: then such a place is in doubt, not told.
     shine = WHITE_D50 / look.pairs[0].finish
     allowed = [pair.contrast for pair in look.allowed]
-    if max(pair.condition for pair in look.pairs) <= ALIKE:
+    if max(pair.condition for pair in look.pairs if pair.bare == 1.0) <= ALIKE:
         allowed += [-np.ones(3), np.ones(3), shine / shine.max()]
     # Pixel by pixel first: a stitch may cross a gap.
     body = _deviates(pixels, look)
@@ -243,14 +255,23 @@ def _costs(pixels: Vector, look: Look, allowed: Sequence[Vector]) -> tuple[Vecto
     own = np.stack([_unexplained(pixels, pair.contrast, look) for pair in look.pairs])
     if not allowed:
         return own, np.full(len(pixels), np.inf)
-    other = np.stack([_unexplained(pixels, contrast, look) for contrast in allowed])
+    # Thread and piping stand out of the surface: they have a shading of their own.
+    threads = len(look.allowed)
+    other = np.stack(
+        [
+            _unexplained(pixels, contrast, look, shading=THREAD_SHADING if i < threads else 0.0)
+            for i, contrast in enumerate(allowed)
+        ]
+    )
     return own, other.min(axis=0)
 
 
-def _unexplained(pixels: Vector, contrast: Vector, look: Look) -> Vector:
+def _unexplained(pixels: Vector, contrast: Vector, look: Look, *, shading: float = 0.0) -> Vector:
     """What no amount of a change of colour explains of ratios (N, 3), squared deviations."""
     own = (0.02 + 0.05 * np.abs(pixels)) ** 2
-    inverse = np.linalg.inv(look.stack[0].covariance + own[:, :, None] * np.eye(3))
+    noise = look.stack[0].covariance + own[:, :, None] * np.eye(3)
+    lit = shading * (1.0 + pixels)
+    inverse = np.linalg.inv(noise + lit[:, :, None] * lit[:, None, :])
     weights = inverse @ contrast
     share = (weights * pixels).sum(axis=1) / (weights @ contrast)
     left = pixels - np.clip(share, 0.0, 1.1)[:, None] * contrast
@@ -283,6 +304,12 @@ def _radius(look: Look) -> float:
     return float(np.sqrt(look.limits.show_through_mm2 / np.pi))
 
 
+def _doubt(seed: Seed, pair: Pair) -> float:
+    """Relative standard uncertainty of a spot's share."""
+    colours = SHARE_DOUBT if pair.condition <= SOLVABLE else SHARE_DOUBT_ALIKE
+    return float(np.sqrt(1.0 / seed.height**2 + colours**2 + pair.doubt**2))
+
+
 def _spot(extent: Extent, pair: Pair, seed: Seed, share_map: Array, look: Look) -> Spot | None:
     """The finding, or None if it does not reach a third of the limit's difference."""
     if not extent.mask.any():
@@ -294,8 +321,7 @@ def _spot(extent: Extent, pair: Pair, seed: Seed, share_map: Array, look: Look) 
         return None
     px2 = view.mm_per_px**2
     core_mm2 = extent.half_area_px * px2
-    doubt = SHARE_DOUBT if pair.condition <= SOLVABLE else SHARE_DOUBT_ALIKE
-    share_u = share * float(np.sqrt(1.0 / seed.height**2 + doubt**2 + pair.doubt**2))
+    share_u = share * _doubt(seed, pair)
     at = pair.share_at_limit
     area = extent.area_px(at, share=share) * px2
     low = extent.area_px(at, share=share - k * share_u) * px2
@@ -325,7 +351,7 @@ def _spot(extent: Extent, pair: Pair, seed: Seed, share_map: Array, look: Look) 
         area_mm2=area if area > 0 else core_mm2,
         area_u_mm2=u,
         delta_e=delta_e,
-        share=share,
+        share=share * pair.bare,
         centre=(left + float(columns.mean()) + 0.5, top + float(rows.mean()) + 0.5),
         along_mm=along,
         reaches=area > 0,
