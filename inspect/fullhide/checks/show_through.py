@@ -16,13 +16,13 @@ from fullhide.checks.levels import Level, levels
 from fullhide.checks.outcome import Outcome
 from fullhide.checks.reach import detectable_mm2, headroom, places, reach, unseen
 from fullhide.checks.rows import in_rows
-from fullhide.checks.spots import ALIKE, Found, Look, Seed, measured
+from fullhide.checks.spots import ALIKE, SOLVABLE, Found, Look, Seed, measured
 from fullhide.checks.thin import film_path
 from fullhide.colour import delta_e00, xyz_to_lab
 from fullhide.job import Limits
 from fullhide.region import RegionView
 from fullhide.result import Measure, Verdict
-from fullhide.surface import Pair, Veil, colour_pair, condition_number
+from fullhide.surface import Pair, Veil, colour_pair
 from fullhide.verdict import combine, coverage_factor
 from fullhide.visibility import visible_unit
 
@@ -151,11 +151,8 @@ def _films(pairs: Sequence[Pair], limits: Limits, covariance: Vector) -> list[Pa
         )
         channel = int(np.abs(pair.under - pair.finish).argmax())
         bare = float((film - pair.finish)[channel] / (pair.under - pair.finish)[channel])
-        # As it would be for as large a change as the bare colour's: a smaller one is not harder to
-        # tell from shine, only fainter.
-        times = float(np.linalg.norm(pair.contrast) / np.linalg.norm(change))
-        far = pair.finish + (film - pair.finish) * times
-        condition = condition_number(pair.finish, np.maximum(far, 1e-4), pair.light)
+        # So small a change is not told from shade and shine together pixel by pixel.
+        condition = max(pair.condition, 2.0 * SOLVABLE)
         found.append(replace(made, condition=condition, bare=float(np.clip(bare, 0.01, 0.99))))
     return found
 

@@ -21,7 +21,7 @@ from fullhide.surface import Pair, mix_delta_e
 from fullhide.verdict import decide
 from fullhide.visibility import drawn_spot, visible_delta_e
 
-__all__ = ["ALIKE", "Found", "Look", "Seed", "measured"]
+__all__ = ["ALIKE", "SOLVABLE", "Found", "Look", "Seed", "measured"]
 
 Array = NDArray[np.float32]
 Mask = NDArray[np.bool_]
