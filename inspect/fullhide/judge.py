@@ -274,14 +274,15 @@ def _outcomes(
             flat=scene.field.source != "none",
         )
         if pairs:
-            shown = outcomes[0].labels
+            bare_spots = [n for n, spot in enumerate(outcomes[0].spots, 1) if not spot.film]
+            labels = outcomes[0].labels
             thin = thin_coats(
                 view,
                 ground.judged,
                 look,
                 pairs=pairs,
                 limits=job.limits,
-                shown=None if shown is None else shown > 0,
+                shown=None if labels is None else np.isin(labels, bare_spots),
             )
             outcomes[0], thin = without_double(
                 outcomes[0], thin, pairs=pairs, mm_per_px=view.mm_per_px, limits=job.limits

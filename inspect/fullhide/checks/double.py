@@ -79,7 +79,7 @@ def _apart(show: Outcome, thin: Outcome) -> tuple[list[int], list[Spot]]:
         inside = over[over > 0]
         at = int(np.bincount(inside).argmax()) - 1 if inside.size else -1
         if inside.size and (2 * inside.size > over.size or _within(inside, at, spot, thin)):
-            barer = (spot.share or 0.0) - (coats[at].share or 0.0) > _BARER
+            barer = not spot.film and (spot.share or 0.0) - (coats[at].share or 0.0) > _BARER
             if not barer or spot.area_mm2 > _PART * coats[at].area_mm2:
                 if spot.verdict == "fail" and spot.area_mm2 > 0.25 * coats[at].area_mm2:
                     coats[at] = replace(coats[at], verdict="fail")
@@ -89,9 +89,10 @@ def _apart(show: Outcome, thin: Outcome) -> tuple[list[int], list[Spot]]:
 
 
 def _within(inside: NDArray[Any], at: int, spot: Spot, thin: Outcome) -> bool:
-    """Whether a coat of no less than half the spot's area lies for the most part under its mark."""
+    """Whether a coat, half a bare spot's area or more, lies for the most part under its mark."""
     size = 0 if thin.labels is None else int((thin.labels == at + 1).sum())
-    return 2 * int((inside == at + 1).sum()) > size and spot.area_mm2 <= 2 * thin.spots[at].area_mm2
+    large = spot.area_mm2 > 2 * thin.spots[at].area_mm2
+    return 2 * int((inside == at + 1).sum()) > size and (spot.film or not large)
 
 
 def _picked(labels: Labels, which: Sequence[int]) -> Labels:

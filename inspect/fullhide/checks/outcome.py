@@ -19,7 +19,7 @@ class Spot:
 
     `centre` is in view pixels; `along_mm` is None on a panel, `depth_mm` anywhere but at an edge.
     `reaches` says that some of it is at or over the limit's difference, `verdict` what it alone
-    would bring.
+    would bring, `film` that its colour is that of thin dye over the colour beneath.
     """
 
     kind: str
@@ -32,6 +32,7 @@ class Spot:
     along_mm: tuple[float, float] | None = None
     reaches: bool = True
     verdict: Verdict = "fail"
+    film: bool = False
     depth_mm: float | None = None
 
     def worth_telling(self, limit_mm2: float) -> bool:

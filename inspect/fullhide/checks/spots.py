@@ -356,4 +356,5 @@ def _spot(extent: Extent, pair: Pair, seed: Seed, share_map: Array, look: Look) 
         along_mm=along,
         reaches=area > 0,
         verdict=verdict,
+        film=pair.bare < 1.0,
     )
