@@ -3,8 +3,8 @@
     xvfb-run -a -s "-screen 0 1400x900x24" .venv/bin/python tests/take_screenshots.py [FOLDER]
 
 Writes viewer.png (the job) into sample_images, which the README shows; into a folder given also
-viewer_near.png (a finding from near), viewer_beside.png (held against its reference) and
-viewer_light.png: 1366 by 768 pixels, to be looked at after a change.
+viewer_near.png (a finding from near), viewer_beside.png (held against its reference),
+viewer_colours.png (its colour and the reference's) and viewer_light.png: 1366 by 768 pixels, to be looked at after a change.
 """
 
 from __future__ import annotations
@@ -27,6 +27,7 @@ def main() -> None:
     clear_foreign_qt()
     import napari
 
+    from napari_fullhide.colours import Colours
     from napari_fullhide.window import dress
 
     folder = Path(sys.argv[1]) if len(sys.argv) > 1 else SAMPLES
@@ -50,7 +51,9 @@ def main() -> None:
     bench.set_beside(True)
     settle(lambda: bench.ready(1) is not None and not bench.waiting)
     shot(viewer, folder / "viewer_beside.png")
-    bench.set_beside(False)
+    bench.part(Colours).switch()
+    shot(viewer, folder / "viewer_colours.png")
+    bench.part(Colours).switch()
     viewer.theme = "light"
     bench.model.select(None)
     bench.viewer.fit_to_view()
