@@ -4,7 +4,8 @@
 
 Writes viewer.png (the job) into sample_images, which the README shows; into a folder given also
 viewer_near.png (a finding from near), viewer_beside.png (held against its reference),
-viewer_colours.png (its colour and the reference's) and viewer_light.png: 1366 by 768 pixels, to be looked at after a change.
+viewer_colours.png (its colour and the reference's) and viewer_light.png: 1366 by 768 pixels, to be
+looked at after a change.
 """
 
 from __future__ import annotations
@@ -51,6 +52,7 @@ def main() -> None:
     bench.set_beside(True)
     settle(lambda: bench.ready(1) is not None and not bench.waiting)
     shot(viewer, folder / "viewer_beside.png")
+    bench.model.select(None)
     bench.part(Colours).switch()
     shot(viewer, folder / "viewer_colours.png")
     bench.part(Colours).switch()

@@ -20,6 +20,7 @@ _NO_REGION = "Choose a region: click it."
 _NO_MATCH = (
     "Not held against a reference: draw one (R) where the colour is as it should be, then inspect."
 )
+_ONLY_PANELS = "Only panels are held against a reference."
 _NO_COATS = 'No photos between coats. Name them in job.toml with stage = "coat" and coat = 1, 2 …'
 _NO_CURVE = "The coat photos do not show this region under its name and part."
 
@@ -69,18 +70,19 @@ class ColoursPane(QWidget):
             return
         region = self.bench.model.selected_region()
         self.name.setText(_NO_REGION if region is None else region.name)
-        self._fill_match(region is not None)
+        self._fill_match(None if region is None else region.outline.kind)
         lights = self.colours.lights()
         told = "\n".join(f"{text}." for text in lights)
         self.lights.setText(told or "Nothing judged in a light that job.toml names (light = …).")
         self._fill_coats(region is not None)
 
-    def _fill_match(self, chosen: bool) -> None:
+    def _fill_match(self, kind: str | None) -> None:
         match = self.colours.match()
         if match is None:
             self.swatches.show_svg("")
             self.plane.show_svg("")
-            self.match.setText(_NO_MATCH if chosen else "")
+            told = _NO_MATCH if kind == "panel" else _ONLY_PANELS
+            self.match.setText("" if kind is None else told)
             return
         name = self.name.text()
         self.swatches.show_svg(swatches_svg(match, name=name))
