@@ -143,6 +143,9 @@ def measured(seeds: Sequence[Seed], look: Look) -> Found:
         share_map[extent.window] = _share_map(fine[extent.window], covariance + doubt, pair)
         extent = extent_of(share_map, own, seed.window, free=free, blur_px=blur_px)
         spot = _spot(extent, pair, seed, share_map, look)
+        if not extent.mask.any():  # it stands out, and no outline can be drawn
+            area = float(own.sum()) * view.mm_per_px**2
+            found.other_mm2 = max(found.other_mm2, area)
         if spot is not None and spot.worth_telling(look.limits.show_through_mm2):
             spots.append(spot)
             # All that may be over the limit: a touch-up takes it along, the area told does not.
@@ -232,7 +235,7 @@ def _which(seed: Seed, fine: Array, look: Look) -> tuple[Pair | float, Mask]:
     if float(mine.sum()) * px2 < _LEFT * look.limits.show_through_mm2:
         mine = np.ones(len(pixels), bool)
     mean = pixels[mine].mean(axis=0)
-    own, other = _costs(mean[None], look, allowed)
+    own, other = _costs(mean[None], look, allowed, shading=THREAD_SHADING)
     best = int(np.argmin(own[:, 0]))
     cost, beside = float(own[best, 0]), float(other[0])
     mask = np.zeros_like(seed.mask)
@@ -250,16 +253,20 @@ def _deviates(pixels: Vector, look: Look) -> Mask:
     return np.asarray((pixels.T * white).sum(axis=0) > _STANDS_OUT)
 
 
-def _costs(pixels: Vector, look: Look, allowed: Sequence[Vector]) -> tuple[Vector, Vector]:
-    """What colours beneath, each (P, N), and what may be seen, (N,), leave unexplained."""
+def _costs(
+    pixels: Vector, look: Look, allowed: Sequence[Vector], *, shading: float = 0.0
+) -> tuple[Vector, Vector]:
+    """What colours beneath, each (P, N), and what may be seen, (N,), leave unexplained.
+
+    `shading` is that of thread and piping, which stand out of the surface.
+    """
     own = np.stack([_unexplained(pixels, pair.contrast, look) for pair in look.pairs])
     if not allowed:
         return own, np.full(len(pixels), np.inf)
-    # Thread and piping stand out of the surface: they have a shading of their own.
     threads = len(look.allowed)
     other = np.stack(
         [
-            _unexplained(pixels, contrast, look, shading=THREAD_SHADING if i < threads else 0.0)
+            _unexplained(pixels, contrast, look, shading=shading if i < threads else 0.0)
             for i, contrast in enumerate(allowed)
         ]
     )
