@@ -21,7 +21,7 @@ from fullhide.colour import lab_to_xyz, xyz_to_lab
 from fullhide.job import Limits
 from fullhide.phantom._spectra import lab_from_reflectance, reflectance_from_lab
 from fullhide.phantom.film import film_reflectance
-from fullhide.surface import colour_pair
+from fullhide.surface import Pair, colour_pair
 
 FOX = (46.0, 21.0, 28.0)
 GREEN = (38.0, -28.0, 9.0)
@@ -64,21 +64,22 @@ def checked(
     *,
     under: dict[str, Lab] | None = None,
     finish: Lab = FOX,
+    thread: Lab | None = None,
     limits: Limits | None = None,
     blur_mm: float = 0.1,
 ) -> Outcome:
     limits = limits or Limits()
     view = flat_view(xyz, mm_per_px=MM)
-    pairs = [
-        colour_pair(
-            name,
-            lab_to_xyz(finish),
-            lab_to_xyz(lab),
-            limit_delta_e=limits.show_through_delta_e,
-        )
-        for name, lab in (under or {"old green": GREEN}).items()
-    ]
-    return show_through(view, background(view), pairs=pairs, limits=limits, blur_mm=blur_mm)
+
+    def pair(name: str, lab: Lab) -> Pair:
+        limit = limits.show_through_delta_e
+        return colour_pair(name, lab_to_xyz(finish), lab_to_xyz(lab), limit_delta_e=limit)
+
+    pairs = [pair(name, lab) for name, lab in (under or {"old green": GREEN}).items()]
+    allowed = [] if thread is None else [pair("thread", thread)]
+    return show_through(
+        view, background(view), pairs=pairs, allowed=allowed, limits=limits, blur_mm=blur_mm
+    )
 
 
 def the_spot(outcome: Outcome) -> Spot:
@@ -169,6 +170,28 @@ def test_a_spot_of_the_limits_area_is_never_passed() -> None:
     # Right at the limit neither verdict is proven; half as much again must not pass either.
     for radius in (0.62, 0.75):
         assert checked(painted_xyz(round_spot(radius))).verdict != "pass"
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+def test_a_spot_just_over_the_limits_difference_is_never_passed(seed: int) -> None:
+    shares = np.linspace(0.0, 0.5, 501)[:, None]
+    mixed = (1 - shares) * lab_to_xyz(FOX) + shares * lab_to_xyz(GREEN)
+    labs = xyz_to_lab(mixed)
+    apart = deltaE_ciede2000(np.broadcast_to(FOX, labs.shape), labs)  # scikit-image
+    share = float(np.interp(3.2, apart, shares[:, 0]))
+    painted = painted_xyz(share * round_spot(1.4), seed=seed)
+    assert checked(painted).verdict != "pass"
+
+
+def test_a_spot_between_stitches_of_nearly_its_colour_is_never_passed() -> None:
+    old, ink, thread = (58.0, 0.0, 0.0), (26.0, 1.0, -14.0), (54.0, 5.0, 18.0)
+    y, x = np.indices(SHAPE) * MM
+    stitches = (np.abs(y - 30.0) < 0.5) & (x % 5.0 < 3.5)
+    gap = 0.15 * ((np.abs(y - 31.5) < 1.2) & (x > 30.0) & (x < 45.0))
+    xyz = painted_xyz(gap, under=old, finish=ink, grain=0.03)
+    xyz[stitches] = lab_to_xyz(thread)
+    found = checked(xyz, under={"old grey": old}, finish=ink, thread=thread)
+    assert found.verdict != "pass"
 
 
 def test_a_difference_below_the_limit_does_not_fail() -> None:
