@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import os
+import sys
+import threading
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Any
 from weakref import WeakMethod
 
 from fullhide.errors import FullhideError
 
-__all__ = ["in_background", "later"]
+__all__ = ["give_way", "in_background", "later"]
+
+#: Nice value of a thread that inspects (our own choice).
+_NICE = 10
 
 
 def in_background(work: Callable[[], Any], done: Callable[[Any], None]) -> None:
@@ -46,3 +53,13 @@ def later(call: Callable[[], None], milliseconds: int) -> None:
             there()
 
     QTimer.singleShot(milliseconds, now)
+
+
+def give_way() -> None:
+    """Have the calling thread, and those that it starts, come after the window's own.
+
+    Only Linux knows nice values of single threads; elsewhere nothing is done.
+    """
+    if sys.platform == "linux":
+        with suppress(OSError):
+            os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), _NICE)

@@ -14,6 +14,7 @@ from fullhide.engine import Inspection
 from fullhide.errors import FullhideError
 from fullhide.keeper import Keeper
 from napari_fullhide.asides import Asides
+from napari_fullhide.background import give_way
 from napari_fullhide.bench import Action, Bench
 from napari_fullhide.pen import Pen
 from napari_fullhide.runner import Answer, Progress, Run, Task
@@ -116,6 +117,7 @@ class Inspector:
         self._tell(Progress(0, len(run.tasks), run.tasks[0].entry.file, 0, 0))
 
         def work() -> Generator[Answer, None, tuple[FullhideError, ...]]:
+            give_way()
             yield from run.answers()
             return keeper.finish()
 

@@ -14,7 +14,7 @@ from fullhide.background import Background, masked_blur
 from fullhide.checks.extent import Extent, extent_of
 from fullhide.checks.levels import Level, covariance_of
 from fullhide.checks.outcome import Spot
-from fullhide.colour import WHITE_D50
+from fullhide.colour import WHITE_D50, delta_e00, xyz_to_lab
 from fullhide.job import Limits
 from fullhide.region import RegionView
 from fullhide.surface import Pair, mix_delta_e
@@ -52,6 +52,8 @@ _REFUTED, _PLAUSIBLE, _CLEARLY = 12.4, 7.0, 0.25
 #: From here on it is something else even if nothing explains it; a typed colour that is a tenth off
 #: stays below (our own choice).
 _FOREIGN = 60.0
+#: CIEDE2000 from which on thread is not mistaken for a colour beneath (our own choice).
+_UNLIKE = 20.0
 #: Relative standard deviation of the light on thread and piping (our own allowance).
 THREAD_SHADING = 0.25
 #: Squared standard deviations from which on a pixel stands out (0.99 point of chi-square with 3
@@ -144,8 +146,7 @@ def measured(seeds: Sequence[Seed], look: Look) -> Found:
         extent = extent_of(share_map, own, seed.window, free=free, blur_px=blur_px)
         spot = _spot(extent, pair, seed, share_map, look)
         if not extent.mask.any():  # it stands out, and no outline can be drawn
-            area = float(own.sum()) * view.mm_per_px**2
-            found.other_mm2 = max(found.other_mm2, area)
+            found.other_mm2 = max(found.other_mm2, _strange_mm2(seed, own, fine, look))
         if spot is not None and spot.worth_telling(look.limits.show_through_mm2):
             spots.append(spot)
             # All that may be over the limit: a touch-up takes it along, the area told does not.
@@ -245,6 +246,23 @@ def _which(seed: Seed, fine: Array, look: Look) -> tuple[Pair | float, Mask]:
     if cost > _FOREIGN:
         return float((pixels @ mean >= 0.5 * float(mean @ mean)).sum()) * px2, seed.mask
     return look.pairs[best], mask
+
+
+def _strange_mm2(seed: Seed, own: Mask, fine: Array, look: Look) -> float:
+    """Area of a mark's own pixels that stand out and are no thread in any light.
+
+    Thread of nearly a colour beneath excuses nothing here.
+    """
+    pixels = fine[seed.window][own].astype(np.float64)
+    bare = np.stack([xyz_to_lab(pair.under) for pair in look.pairs])
+    threads = [
+        thread.contrast
+        for thread in look.allowed
+        if delta_e00(np.broadcast_to(xyz_to_lab(thread.under), bare.shape), bare).min() > _UNLIKE
+    ]
+    _, other = _costs(pixels, look, threads, shading=THREAD_SHADING)
+    strange = _deviates(pixels, look) & (other > _PLAUSIBLE)
+    return float(strange.sum()) * look.view.mm_per_px**2
 
 
 def _deviates(pixels: Vector, look: Look) -> Mask:
