@@ -22,7 +22,7 @@ from fullhide.job import Job, PhotoEntry, TypedReference
 from fullhide.judge import Scene, Seen, judge_region
 from fullhide.outlines import RegionOutline
 from fullhide.result import RegionResult
-from fullhide.shine import shine_of
+from fullhide.shine import flats_of, shine_of
 
 __all__ = ["Seconds", "judge_together"]
 
@@ -165,12 +165,17 @@ def _looks(
                 laid = companion(view, second, photo=scene.photo, polygon=other.polygon)
                 if isinstance(laid, Companion):
                     views.append(laid.view)
-        own, *references = (
-            shine_of(view, photo=second.photo, to_xyz=second.to_xyz, patches=second.patches)
-            for view in views
+        if len(views) == 1:
+            continue
+        flats = flats_of(
+            second.photo,
+            to_xyz=second.to_xyz,
+            patches=second.patches,
+            factor=max(1, round(found.view.factor)),
+            mm_per_px=found.view.mm_per_px,
         )
-        if references:
-            looks.append((own, references, second.light_doubt))
+        own, *references = (shine_of(view, flats=flats) for view in views)
+        looks.append((own, references, second.light_doubt))
     return tuple(looks)
 
 

@@ -88,11 +88,14 @@ def reference_colour(
     found = []
     for outline in outlines:
         if outline.kind == "reference":
-            view = scene.view(outline, Limits())
+            usual = Limits()
+            view = scene.view(outline, usual)
             if view.judged.sum() >= _FEWEST_PIXELS:
                 patch = patch_of(view, background(view))
                 if limits is not None and limits.sheen is not None:
-                    own = scene.view(outline, limits)  # in pixels of the panel's size
+                    own = view
+                    if limits.show_through_mm2 != usual.show_through_mm2:
+                        own = scene.view(outline, limits)  # in pixels of the panel's size
                     patch = replace(patch, shines=scene.shines(own))
                 found.append(patch)
     return mean_patch(found) if found else None
@@ -164,7 +167,9 @@ def judge_region(
     if not view.is_seam and reference is not None:
         outcomes.extend(_match(scene, view, ground, job, reference, outline.name, flags))
     if not view.is_seam and job.limits.sheen is not None:
-        outcomes.append(_sheen(scene, outline, job.limits, reference, seen))
+        # Its own pixels: those of several photos together are of no one light.
+        own = scene.view(outline, job.limits) if seen else view
+        outcomes.append(_sheen(scene, own, job.limits, reference, seen))
     if seen:
         outcomes = [steady(outcome, seen.changed) for outcome in outcomes]
     if "proposed" in flags:
@@ -327,17 +332,16 @@ def _match(
 
 def _sheen(
     scene: Scene,
-    outline: RegionOutline,
+    view: RegionView,
     limits: Limits,
     reference: Patch | Reference | TypedReference | None,
     seen: Seen | None,
 ) -> Outcome:
     """The panel's highlight against the reference's in this photo and in further ones of it."""
-    if scene.patches is None or not isinstance(reference, Patch):
-        return sheen_unknown(limits=limits, calibrated=scene.patches is not None)
-    # Its own pixels: those of several photos together are of no one light.
-    own = scene.shines(scene.view(outline, limits))
-    first = own[0], reference.shines, scene.field.doubt
+    calibrated = scene.flats is not None
+    if not calibrated or not isinstance(reference, Patch):
+        return sheen_unknown(limits=limits, calibrated=calibrated)
+    first = scene.shines(view)[0], reference.shines, scene.field.doubt
     return sheen([first, *(seen.looks if seen else ())], limits=limits)
 
 

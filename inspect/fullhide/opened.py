@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from fullhide.calibrate import USUAL_BLUR_PX, blur_px, colour_fit, flat_field
+from fullhide.calibrate import USUAL_BLUR_PX, blur_px, colour_fit, flat_field, xyz_of
 from fullhide.card import CardSpec, card_spec
 from fullhide.carry import Shot
 from fullhide.chart import ChartReading, ChartSpec, chart_spec, find_chart
@@ -18,6 +18,8 @@ from fullhide.job import Job, PhotoEntry
 from fullhide.judge import Scene
 from fullhide.outlines import RegionOutline, check_outline
 from fullhide.photo import Photo, open_photo
+from fullhide.region import ToXYZ, work_factor
+from fullhide.shine import Flats, flats_of
 from fullhide.undrawn import Undrawn, undrawn
 
 __all__ = [
@@ -161,6 +163,7 @@ def prepared(
     light = flat_field(photo, reading=reading, polygons=polygons, board=opened.board)
     fit = colour_fit(reading, spec=spec, field=light)
     scale = mm_per_px if mm_per_px is not None else reading.mm_per_px
+    mm = scale or NOMINAL_MM_PER_PX
     made = Undrawn(told={})
     if job.needs_proposal(entry.file):
         shot = Shot(photo=photo, reading=reading, fit=fit)
@@ -179,14 +182,14 @@ def prepared(
         photo=photo,
         fit=fit,
         field=light,
-        mm_per_px=scale or NOMINAL_MM_PER_PX,
+        mm_per_px=mm,
         scaled=scale is not None,
         scale_doubt=_scale_doubt(reading) if mm_per_px is None else 0.0,
         blur_px=USUAL_BLUR_PX if blur is None else blur,
         calibrated=reading.found,
         flags=(*_photo_flags(photo, reading, scale, blur), *made.flags),
         ignore=_ignored(outlines, reading),
-        patches=reading.centres_px if reading.found else None,
+        flats=_flats(photo, reading, xyz_of(fit, light), job, mm),
     )
     return Prepared(
         scene=scene,
@@ -249,6 +252,22 @@ def _same(one: Polygon | None, other: Polygon | None) -> bool:
     if one is None or other is None:
         return one is other
     return bool(np.array_equal(one, other))
+
+
+def _flats(
+    photo: Photo, reading: ChartReading, to_xyz: ToXYZ, job: Job, mm_per_px: float
+) -> Flats | None:
+    """What noise does on the chart's patches, where sheen is asked for and there is a chart."""
+    if job.limits.sheen is None or not reading.found:
+        return None
+    factor = work_factor(mm_per_px, job.limits.show_through_mm2)
+    return flats_of(
+        photo,
+        to_xyz=to_xyz,
+        patches=reading.centres_px,
+        factor=factor,
+        mm_per_px=mm_per_px * factor,
+    )
 
 
 def _scale_doubt(reading: ChartReading) -> float:

@@ -16,7 +16,7 @@ from fullhide.light import FlatField
 from fullhide.outlines import RegionOutline
 from fullhide.photo import Photo
 from fullhide.region import RegionView, view_edge, view_panel, view_seam
-from fullhide.shine import Shine, shine_of
+from fullhide.shine import Flats, Shine, shine_of
 
 __all__ = ["Scene", "Seen"]
 
@@ -27,8 +27,8 @@ Polygon = NDArray[np.float64]
 class Scene:
     """A photo with what is known of its colours, light, scale and sharpness.
 
-    `looks` is the number of photos that a region is judged from, `patches` the middles of the
-    chart's patches (24, 2), None without a chart.
+    `looks` is the number of photos that a region is judged from, `flats` what noise does on the
+    chart's patches at the scale of the limit; None without a chart or if nobody asked for sheen.
     """
 
     photo: Photo
@@ -42,7 +42,7 @@ class Scene:
     flags: tuple[str, ...]
     ignore: tuple[Polygon, ...]
     looks: int = 1
-    patches: Polygon | None = None
+    flats: Flats | None = None
 
     def view(self, outline: RegionOutline, limits: Limits) -> RegionView:
         """The region's pixels."""
@@ -69,11 +69,8 @@ class Scene:
         )
 
     def shines(self, view: RegionView) -> tuple[Shine, ...]:
-        """The highlight on a region; empty without the colour of the light."""
-        if self.patches is None:
-            return ()
-        to_xyz = xyz_of(self.fit, self.field)
-        return (shine_of(view, photo=self.photo, to_xyz=to_xyz, patches=self.patches),)
+        """The highlight on a region; empty without `flats`."""
+        return () if self.flats is None else (shine_of(view, flats=self.flats),)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

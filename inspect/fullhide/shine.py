@@ -10,22 +10,23 @@ like: what the same steps leave on the chart's flat patches is taken off.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import cast
+from typing import NamedTuple, cast
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from fullhide.background import masked_blur, slow_mean
 from fullhide.colour import WHITE_D50
 from fullhide.photo import Photo
 from fullhide.region import RegionView, ToXYZ
+from fullhide.robust import median
 
-__all__ = ["Shine", "shine_of"]
+__all__ = ["Flats", "Shine", "flats_of", "shine_of"]
 
 Array = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 Vector = NDArray[np.float64]
-Moments = NDArray[np.float64]
 
 #: Standard deviations of the smoothing against noise and of what counts as slow, and the side of a
 #: tile, mm (our own choices: about a pebble's top, a few pebbles, many pebbles).
@@ -37,7 +38,27 @@ _PATCH = 0.22
 #: Of the light of the patches that noise is taken from against the region's own, in logarithms.
 _NEAR = 0.5
 #: So many pixels are enough for the middle colour.
-_ENOUGH = 60_000
+_ENOUGH = 20_000
+#: Brightness of XYZ over a white's.
+_BRIGHT = np.full(3, 1.0 / 3.0)
+
+
+class Flats(NamedTuple):
+    """What noise does on the chart's flat patches once smoothed; all of it over a white's.
+
+    Attributes
+    ----------
+    middles
+        Their XYZ, (N, 3); none where the patches are too small in the photo to tell.
+    spreads
+        Covariances of XYZ, (N, 3, 3).
+    peaks
+        Third moments of brightness, (N,).
+    """
+
+    middles: Vector
+    spreads: Vector
+    peaks: Vector
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -81,42 +102,74 @@ class Shine:
         return self.noise[1] / usual if usual > 0 else float("inf")
 
 
-def shine_of(view: RegionView, *, photo: Photo, to_xyz: ToXYZ, patches: Vector) -> Shine:
+def flats_of(
+    photo: Photo, *, to_xyz: ToXYZ, patches: Vector, factor: int, mm_per_px: float
+) -> Flats:
+    """Read off the chart what noise leaves of flat surfaces.
+
+    Parameters
+    ----------
+    photo, to_xyz
+        The photo and its calibration.
+    patches
+        Middles of the chart's 24 patches in it, (24, 2), row by row.
+    factor, mm_per_px
+        Of the views that noise is to be taken off: photo pixels a work pixel, and mm of one.
+    """
+    half = int(_PATCH * float(np.linalg.norm(patches[1] - patches[0])) / factor)
+    sigma = _FINE_MM / mm_per_px
+    rim = int(np.ceil(3.0 * sigma))
+    reach = (half + rim) * factor
+    white = WHITE_D50.astype(np.float32)
+    width, height = photo.size_px
+    middles, spreads, peaks = [], [], []
+    for x, y in patches:
+        x0, y0 = max(0, int(x) - reach), max(0, int(y) - reach)
+        x1, y1 = min(width, x0 + 2 * reach), min(height, y0 + 2 * reach)
+        box = (x0, y0, x1 - (x1 - x0) % factor, y1 - (y1 - y0) % factor)
+        if half < 3 or min(box[2] - box[0], box[3] - box[1]) < 2 * half * factor:
+            continue
+        xyz = cast(Array, to_xyz(photo.linear(box, factor=factor), box) / white)
+        fine = masked_blur(xyz, np.ones(xyz.shape[:2], np.float32), (sigma, sigma))
+        pixels = fine[rim:-rim, rim:-rim].reshape(-1, 3).astype(np.float64)
+        off = pixels - pixels.mean(axis=0)
+        middles.append(xyz.reshape(-1, 3).mean(axis=0, dtype=np.float64))
+        spreads.append(off.T @ off / len(off))
+        peaks.append(float(((off @ _BRIGHT) ** 3).mean()))
+    return Flats(
+        np.array(middles).reshape(-1, 3), np.array(spreads).reshape(-1, 3, 3), np.array(peaks)
+    )
+
+
+def shine_of(view: RegionView, *, flats: Flats) -> Shine:
     """Measure a panel's highlight.
 
     Parameters
     ----------
     view
         The panel or reference.
-    photo, to_xyz
-        The photo that `view` shows and its calibration.
-    patches
-        Middles of the chart's 24 patches in it, (24, 2), row by row.
+    flats
+        What noise does in the photo that `view` shows, at its scale.
 
     Returns
     -------
     Shine
         Without tiles where too little of the region can be judged.
     """
-    white = WHITE_D50.astype(np.float32)
-    xyz = view.xyz / white
-    inside = max(1, int(view.inside.sum()))
-    burnt = float(view.clipped.sum()) / inside
-    if not view.judged.any():
+    burnt = float(view.clipped.sum()) / max(1, int(view.inside.sum()))
+    every = max(1, int(np.sqrt(view.judged.size / _ENOUGH)))
+    few = view.xyz[::every, ::every][view.judged[::every, ::every]]
+    if not len(few):
         return _nothing(burnt)
-    pixels = xyz[view.judged]
-    few = pixels[:: max(1, len(pixels) // _ENOUGH)]
-    middle = np.maximum(np.median(few, axis=0).astype(np.float64), 1e-4)
+    middle = np.maximum(median(few.T).astype(np.float64) / WHITE_D50, 1e-4)
     along = np.linalg.pinv(np.stack([middle / middle.mean(), np.ones(3)], axis=1))[1]
     mm = view.mm_per_px
-    weight = view.judged.astype(np.float32)
-    fine = _blurred(_parts(xyz, along), weight, _FINE_MM / mm)
-    play = fine - _blurred(fine, weight, _SLOW_MM / mm)
-    noise = _noise(photo, to_xyz, patches, view, along, middle)
+    play = _play(view, along)
     well = cv2.erode(view.judged.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
     places, moments = _tiles(play, well, mm)
     if not len(places):
         return _nothing(burnt)
+    noise = _noise(flats, along, middle)
     shared, whole, peaks = (moments - noise).T
     return Shine(
         places=np.array(view.box[:2]) + places * view.factor,
@@ -140,30 +193,22 @@ def _nothing(burnt: float) -> Shine:
     )
 
 
-def _parts(xyz: Array, along: Vector) -> Array:
-    """Highlight and brightness of pixels in units of a white, (H, W, 2)."""
-    rows = np.stack([along, np.full(3, 1.0 / 3.0)]).astype(np.float32)
-    return cast(Array, cv2.transform(xyz, rows))
+def _play(view: RegionView, along: Vector) -> Array:
+    """Highlight and brightness over the grain in units of a white, (H, W, 2).
+
+    Both are sums of XYZ, so smoothing may come after them.
+    """
+    rows = np.stack([along, _BRIGHT]) / WHITE_D50
+    weight = view.judged.astype(np.float32)
+    fine_px, slow_px = _FINE_MM / view.mm_per_px, _SLOW_MM / view.mm_per_px
+    plays = []
+    for values in cv2.split(cv2.transform(view.xyz, rows.astype(np.float32))):
+        fine = masked_blur(cast(Array, values), weight, (fine_px, fine_px))
+        plays.append(cv2.subtract(fine, slow_mean(fine, weight, slow_px)))
+    return cast(Array, cv2.merge(plays))
 
 
-def _blurred(values: Array, weight: Array, sigma: float) -> Array:
-    """Gaussian mean over the pixels that `weight` admits."""
-    if sigma < 0.3:
-        return values
-    mass = np.maximum(cv2.GaussianBlur(weight, (0, 0), sigma), np.float32(1e-3))
-    total = cv2.GaussianBlur(values * weight[..., None], (0, 0), sigma)
-    return cast(Array, total / mass[..., None])
-
-
-def _moments(play: Array) -> Moments:
-    """Covariance of highlight and brightness, brightness' variance and third moment, of (N, 2)."""
-    off = play.astype(np.float64) - play.mean(axis=0, dtype=np.float64)
-    return np.array(
-        [(off[:, 0] * off[:, 1]).mean(), np.square(off[:, 1]).mean(), (off[:, 1] ** 3).mean()]
-    )
-
-
-def _tiles(play: Array, well: Mask, mm_per_px: float) -> tuple[Vector, Moments]:
+def _tiles(play: Array, well: Mask, mm_per_px: float) -> tuple[Vector, Vector]:
     """Tiles that are judged well enough: their middles in view pixels, (N, 2), and `_moments`."""
     side = max(_TILE_PX, round(_TILE_MM / mm_per_px))
     rows, columns = well.shape[0] // side, well.shape[1] // side
@@ -184,33 +229,12 @@ def _tiles(play: Array, well: Mask, mm_per_px: float) -> tuple[Vector, Moments]:
     return side * (np.stack([x, y], axis=1) + 0.5), moments
 
 
-def _noise(
-    photo: Photo,
-    to_xyz: ToXYZ,
-    patches: Vector,
-    view: RegionView,
-    along: Vector,
-    middle: Vector,
-) -> Moments:
-    """Moments that noise leaves on flat patches of about the region's light, (3,)."""
-    factor = max(1, round(view.factor))
-    half = int(_PATCH * float(np.linalg.norm(patches[1] - patches[0])) / factor)
-    rim = int(np.ceil(3.0 * _FINE_MM / view.mm_per_px))
-    width, height = photo.size_px
-    white = WHITE_D50.astype(np.float32)
-    total, mass = np.zeros(3), 0.0
-    for x, y in patches:
-        reach = (half + rim) * factor
-        x0, y0 = max(0, int(x) - reach), max(0, int(y) - reach)
-        x1, y1 = min(width, x0 + 2 * reach), min(height, y0 + 2 * reach)
-        box = (x0, y0, x1 - (x1 - x0) % factor, y1 - (y1 - y0) % factor)
-        if half < 3 or min(box[2] - box[0], box[3] - box[1]) < 2 * half * factor:
-            continue
-        xyz = cast(Array, to_xyz(photo.linear(box, factor=factor), box) / white)
-        flat = np.ones(xyz.shape[:2], np.float32)
-        fine = _blurred(_parts(xyz, along), flat, _FINE_MM / view.mm_per_px)[rim:-rim, rim:-rim]
-        own = np.maximum(xyz.reshape(-1, 3).mean(axis=0).astype(np.float64), 1e-4)
-        weight = float(np.exp(-np.square(np.abs(np.log(own / middle)).sum()) / _NEAR)) + 1e-9
-        total += weight * _moments(fine.reshape(-1, 2))
-        mass += weight
-    return total / mass if mass > 0 else total
+def _noise(flats: Flats, along: Vector, middle: Vector) -> Vector:
+    """Vector that noise leaves on flat patches of about the region's light, (3,)."""
+    if not len(flats.middles):
+        return np.zeros(3)
+    apart = np.abs(np.log(np.maximum(flats.middles, 1e-4) / middle)).sum(axis=1)
+    weight = np.exp(-np.square(apart) / _NEAR) + 1e-9
+    bright = flats.spreads @ _BRIGHT
+    moments = np.stack([bright @ along, bright @ _BRIGHT, flats.peaks], axis=1)
+    return np.asarray(weight @ moments / weight.sum(), np.float64)

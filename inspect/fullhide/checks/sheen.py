@@ -329,10 +329,14 @@ def _profile(way: Vector, values: Vector, of: Vector, mine: NDArray[np.bool_], k
     quantile from the normal distribution.
     """
     tried = np.exp(np.linspace(-np.log(_WIDEST), np.log(_WIDEST), _STEPS))
-    left = np.empty(_STEPS)
-    for i, ratio in enumerate(tried):
-        design = way * (of * np.where(mine, ratio, 1.0))[:, None]
-        left[i] = np.square(values - design @ np.linalg.lstsq(design, values, rcond=None)[0]).sum()
+    # The normal equations of every ratio at once, from those of the panel and of the rest.
+    design = way * of[:, None]
+    panel, rest = design[mine], design[~mine]
+    squares = tried[:, None, None] ** 2 * (panel.T @ panel) + rest.T @ rest
+    products = tried[:, None] * (panel.T @ values[mine]) + rest.T @ values[~mine]
+    inverse = np.linalg.pinv(squares, rcond=1e-10, hermitian=True)
+    told = np.einsum("ij,ijk,ik->i", products, inverse, products)
+    left = np.maximum(float(values @ values) - told, 0.0)
     free = max(3.0, _FREE * len(values) - way.shape[1] - 1)
     best = int(left.argmin())
     fair = np.flatnonzero(left <= left[best] * (1.0 + k * k / free))
