@@ -11,7 +11,7 @@ import pytest
 from shapely.geometry import Polygon
 from staged import GREEN, box_outline, inspected, region_of, rendered, scene
 
-from fullhide.edge_line import course_of
+from fullhide.edge_line import course_of, levelling
 from fullhide.job import Limits
 from fullhide.outlines import RegionOutline
 from fullhide.phantom import (
@@ -157,6 +157,32 @@ def test_a_course_is_fair_and_a_long_bleed_does_not_bend_it(radius: float | None
     off = ((course.line - points[nearest]) * out[nearest]).sum(axis=1)
     assert np.abs(off).max() < 0.1
     assert (course.degree == 1) == (radius is None)
+
+
+@pytest.mark.parametrize("period_mm", [18.0, 30.0, 45.0])
+@pytest.mark.parametrize("turn", [0.0, 1.0, 2.5])
+def test_a_wave_to_both_sides_is_no_bleed_and_does_not_bend_the_course(
+    period_mm: float, turn: float
+) -> None:
+    # By geometry: a straight course, and a line that swings 1 mm to either side of it.
+    along = np.linspace(-60.0, 60.0, 121)
+    points = np.stack([along, np.sin(2.0 * np.pi * along / period_mm + turn)], axis=1)
+    course = course_of(points, along / 60.0, step_px=0.5, mm_per_px=1.0)
+    assert np.abs(course.line[:, 1]).max() < 0.5
+    assert np.sqrt(np.mean(course.line[:, 1] ** 2)) < GOAL_MM
+
+
+def test_what_is_said_of_a_courses_doubt_holds_for_waves_of_any_length() -> None:
+    rng = np.random.default_rng(5)
+    along, held = np.linspace(-1.0, 1.0, 120), []
+    for _ in range(200):
+        wave = np.sin(np.pi * along * rng.uniform(2.0, 7.0) + rng.uniform(0.0, 2.0 * np.pi))
+        line = wave + rng.normal(0.0, 0.05, along.size)
+        arc = np.polyval(np.polyfit(along, line, 2), along)  # the course, meant to be nought
+        tilt, u = levelling(line - arc, along)
+        held.append(np.abs(arc + tilt) <= 1.96 * u)
+    # Of the places of 200 lines; meant to be 95 %, give or take (our own tolerance).
+    assert 0.90 < np.mean(held) < 0.99
 
 
 def test_the_two_colours_are_called_by_what_sets_them_apart() -> None:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from fullhide.robust import MAD_TO_SD, covariance, median
 from fullhide.seam import normals
 
-__all__ = ["Course", "Sides", "course_of", "edge_course", "sides_of"]
+__all__ = ["Course", "Sides", "course_of", "edge_course", "levelling", "sides_of"]
 
 Array = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -28,11 +28,17 @@ Vector = NDArray[np.float64]
 #: Length of the stretches that the line is first looked for in, mm; of those along which the sides'
 #: own colours are smoothed; and the smallest piece that grain and noise are weighed by.
 _STRETCH_MM, _SLOW_MM, _PIECE_MM = 1.0, 12.0, 0.3
-#: What bends over less than this is no course that a masker meant, mm; a further degree has to
-#: leave no more than this part of the squares, and take off this much, mm; what lies farther off
-#: than this counts no more for it, so that a long bleed is no bend, mm (our own choices).
-_BEND_MM, _WORTH, _WORTH_MM, _FAR_MM = 50.0, 0.7, 0.05, 0.5
+#: What bends over less than twice this is no course that a masker meant, mm; a further degree has
+#: to leave no more than this part of the squares, an arc than that, and take off this much, mm
+#: (our own choices).
+_BEND_MM, _WORTH, _WORTH_ARC, _WORTH_MM = 50.0, 0.7, 0.9, 0.05
+#: What lies farther off than this counts no more, so that a long bleed is no bend, mm; where the
+#: whole line is unsteady, than so many times its usual distance: else the crests of a wave on one
+#: side would be taken for the course and those on the other for bleeds (our own choices).
+_FAR_MM, _FAR_USUAL = 0.5, 2.5
 _MOST_DEGREES = 7
+#: Waves along the line, at most so many to its length, whose doubt the course takes on.
+_WAVES = 24
 #: A point farther off than this many spreads does not bend the course.
 _FAR, _ROUNDS = 3.0, 5
 
@@ -238,15 +244,15 @@ def course_of(points: Polygon, along: Vector, *, step_px: float, mm_per_px: floa
     Notes
     -----
     A straight line or an arc, and a polynomial off it over the place along the band. The straight
-    line is taken unless a bend is worth it: an arc, and then each further degree, has to take
-    three tenths off the squares that are left. What bends over less than some 100 mm counts as
+    line is taken unless a bend is worth it: an arc has to take a tenth off the squares that are
+    left, each further degree three tenths. What bends over less than some 100 mm counts as
     unsteady, not as meant.
     """
     length = float(np.linalg.norm(points[-1] - points[0])) * mm_per_px
-    most = int(np.clip(length / _BEND_MM + 2, 2, _MOST_DEGREES))
-    arc = _arc(points, along, mm_per_px)
-    fits = [_bent(arc.off, along, degree) for degree in (1, *range(3, most + 1))]
-    left = [_capped(off, mm_per_px) for _, off in fits]
+    most = int(np.clip(length / _BEND_MM + 1, 2, _MOST_DEGREES))
+    arc, far_px = _arc(points, along, mm_per_px)
+    fits = [_bent(arc.off, along, degree) for degree in (arc.degree, *range(3, most + 1))]
+    left = [_capped(off, far_px) * mm_per_px**2 for _, off in fits]
     chosen = 0
     for i in range(1, len(fits)):
         if left[i] < _WORTH * left[chosen] and left[chosen] - left[i] > _WORTH_MM**2:
@@ -286,13 +292,13 @@ class _Arc(NamedTuple):
         return self.centre + self.radius * out, out
 
 
-def _capped(off: Vector, mm_per_px: float) -> float:
-    """Mean square of distances, what lies far off counted as no farther than `_FAR_MM`."""
-    return float((np.minimum(np.abs(off) * mm_per_px, _FAR_MM) ** 2).mean())
+def _capped(off: Vector, far: float) -> float:
+    """Mean square of distances, what lies farther off than `far` counted as no farther."""
+    return float((np.minimum(np.abs(off), far) ** 2).mean())
 
 
-def _arc(points: Polygon, along: Vector, mm_per_px: float) -> _Arc:
-    """The line or arc through some of the points that leaves the least, far-off ones capped.
+def _arc(points: Polygon, along: Vector, mm_per_px: float) -> tuple[_Arc, float]:
+    """The line or arc through some of the points that leaves the least, and what counts as far.
 
     Every choice of two or three of a dozen places is tried: where a long bleed lies, the others
     still hold the course.
@@ -302,20 +308,24 @@ def _arc(points: Polygon, along: Vector, mm_per_px: float) -> _Arc:
     near = [points[max(0, i - 2) : i + 3] for i in picked]
     places = [np.median(group, axis=0) for group in near]
 
-    def cost(arc: _Arc) -> float:
-        return _capped(arc.off, mm_per_px)
-
-    best = min((_line_through(points, *two) for two in combinations(places, 2)), key=cost)
+    lines = [_line_through(points, *two) for two in combinations(places, 2)]
     bent = [_circle_through(points, three) for three in combinations(places, 3)]
-    arc = min((arc for arc in bent if arc is not None), key=cost, default=best)
+    arcs = [arc for arc in bent if arc is not None] or lines
+    usual = min(lines + arcs, key=lambda arc: float(np.abs(arc.off).mean()))
+    far = max(_FAR_MM / mm_per_px, _FAR_USUAL * float(np.median(np.abs(usual.off))))
+
+    def cost(arc: _Arc) -> float:
+        return _capped(arc.off, far) * mm_per_px**2
+
+    best, arc = min(lines, key=cost), min(arcs, key=cost)
     now, then = cost(best), cost(arc)
-    if then < _WORTH * now and now - then > _WORTH_MM**2:
+    if then < _WORTH_ARC * now and now - then > _WORTH_MM**2:
         best = arc
     apart = points - best.centre
     run = apart @ best.way
     if best.degree == 2:
         run = np.unwrap(np.arctan2(apart[:, 1], apart[:, 0]))
-    return best._replace(run=np.polyfit(along, run, 1))
+    return best._replace(run=np.polyfit(along, run, 1)), far
 
 
 def _line_through(points: Polygon, start: Vector, end: Vector) -> _Arc:
@@ -349,3 +359,38 @@ def _bent(off: Vector, along: Vector, degree: int) -> tuple[Vector, Vector]:
         spread = MAD_TO_SD * float(np.median(np.abs(left)))
         weight = (np.abs(left) <= max(_FAR * spread, 1e-6)).astype(float)
     return coefficients, left
+
+
+def levelling(off: Vector, along: Vector) -> tuple[Vector, Vector]:
+    """What a line's course is off as a whole, and how far that itself is in doubt.
+
+    Parameters
+    ----------
+    off
+        Distances of a line's places from its course, (N,), N at least 8.
+    along
+        Where they lie, equally spaced, -1 to 1.
+
+    Returns
+    -------
+    tilt, u : ndarray of float64
+        A straight line through most of the distances, and the standard uncertainty of the course
+        there, (N,).
+
+    Notes
+    -----
+    Which part of an unsteady line is course and which is wave nobody can tell from the line alone.
+    So each wave that the line is seen to have is let through the fit of an arc at any phase alike:
+    what comes out is the doubt.
+    """
+    coefficients, _ = _bent(off, along, 1)
+    tilt = np.asarray(np.polynomial.legendre.legval(along, coefficients), np.float64)
+    basis = np.polynomial.legendre.legvander(along, 2)
+    _, left = _bent(off, along, 2)
+    spread = MAD_TO_SD * float(np.median(np.abs(left)))
+    left = np.where(np.abs(left) <= _FAR * spread, left, 0.0)
+    size = np.abs(np.fft.rfft(left))[1 : _WAVES + 1] * (2.0 / left.size)
+    turn = np.pi * np.arange(1, size.size + 1) * (along[:, None] + 1.0)
+    through = np.linalg.lstsq(basis, np.hstack([np.cos(turn), np.sin(turn)]), rcond=None)[0]
+    passed = (basis @ through) * np.tile(size, 2)
+    return tilt, np.asarray(np.sqrt(0.5 * (passed**2).sum(axis=1)), np.float64)

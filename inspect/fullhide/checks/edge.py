@@ -28,10 +28,6 @@ Labels = NDArray[np.uint16]
 
 #: Straightness leaves out bleeds and gaps that are told, up to this part of the line.
 _LEFT_OUT = 0.3
-#: Relative standard uncertainty of a distance from a course that is itself read off the line.
-_COURSE = 0.2
-#: A bleed's deepest place is off by this besides, mm (rendered bleeds, tuning seeds).
-_TIP_MM = 0.07
 #: A photo is too coarse for a line from this many mm a pixel on, over the limit (our own choice).
 _COARSE = 0.35
 
@@ -159,15 +155,19 @@ def _line(own: Line, open_columns: Mask, flags: tuple[str, ...]) -> tuple[Outcom
 def _depth(own: Line, over: Vector, at: int) -> tuple[float, float]:
     """How far one colour lies over the line in a column, mm, and its standard uncertainty."""
     depth = float(over[at])
-    tip = np.hypot(own.found.u[at], _TIP_MM)
-    return depth, float(np.hypot(tip, own.scale_doubt * depth))
+    return depth, float(np.hypot(_off_course(own.found)[at], own.scale_doubt * depth))
+
+
+def _off_course(found: Trace) -> Vector:
+    """Standard uncertainty of distances from the course in each column, mm."""
+    return np.asarray(np.hypot(found.u, found.course_u), np.float64)
 
 
 def _furthest(own: Line, counted: Mask) -> Measure:
     """The place where a colour may lie furthest over the line."""
     ends = []
     for over in (own.found.second_over, own.found.first_over):
-        high = np.where(counted, over + own.k * own.found.u, -np.inf)
+        high = np.where(counted, over + own.k * _off_course(own.found), -np.inf)
         ends.append(_depth(own, over, int(high.argmax())))
     depth, u = max(ends, key=lambda end: end[0] + own.k * end[1])
     return Measure(value=max(depth, 0.0), u=u, limit=own.limit, unit="mm")
@@ -224,6 +224,7 @@ def _straightness(own: Line, left_out: Mask) -> Measure:
         counted = found.seen
     off = np.abs(found.place[counted])
     value = float(np.quantile(off, 0.95))
-    # Noise of single columns only widens it; the course of an unsteady line is itself in doubt.
-    u = float(np.hypot(np.median(found.u[counted]), (own.scale_doubt + _COURSE) * value))
+    # Noise of single columns only widens it.
+    u = float(np.median(_off_course(found)[counted]))
+    u = float(np.hypot(u, own.scale_doubt * value))
     return Measure(value=value, u=u, limit=limit, unit="mm")

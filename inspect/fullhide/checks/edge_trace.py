@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from fullhide.edge_line import Sides, sides_of
+from fullhide.edge_line import Sides, levelling, sides_of
 from fullhide.region import RegionView
 
 __all__ = ["Trace", "runs", "trace"]
@@ -29,6 +29,8 @@ _ALONG_MM, _BESIDE_MM = 0.3, 2.5
 #: What a line's place is off by besides noise: parts of a pixel, and mm (measured on rendered
 #: edges, seeds that the bench was tuned on).
 _PIXEL, _OFF_MM = 0.3, 0.03
+#: Places that the course is levelled by.
+_COURSE_PLACES = 200
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -48,7 +50,9 @@ class Trace:
         How far the first colour lies over the course on the second one's side, and the other way
         round, mm; negative where it does not reach the course.
     u
-        Standard uncertainty of these in each column, mm.
+        Standard uncertainty of the line's place in each column, mm.
+    course_u
+        That of the course, mm, which the three distances above have besides.
     seen
         Columns where the line is seen.
     asked
@@ -63,6 +67,7 @@ class Trace:
     first_over: Vector
     second_over: Vector
     u: Vector
+    course_u: Vector
     seen: Mask
     asked: Mask
     smooth_mm: float
@@ -108,7 +113,7 @@ def trace(view: RegionView) -> Trace | None:
     lower = (_between(share, bottom) - mid) * mm
     seen = (top > 0) & (bottom < rows - 1) & _shown(view, 0.5 * (upper + lower))
     place = np.where(seen, 0.5 * (upper + lower), 0.0)
-    tilt = _tilt(place, seen)
+    tilt, course_u = _tilt(place, seen)
     place = np.where(seen, _steadied(place - tilt, seen, mm), 0.0)
     first_over = np.where(seen, _steadied(lower - tilt, seen, mm), 0.0)
     second_over = np.where(seen, -_steadied(upper - tilt, seen, mm), 0.0)
@@ -120,6 +125,7 @@ def trace(view: RegionView) -> Trace | None:
         first_over=first_over,
         second_over=second_over,
         u=u,
+        course_u=course_u,
         seen=seen,
         asked=_asked(seen, rows),
         smooth_mm=sigma,
@@ -205,17 +211,17 @@ def _asked(seen: Mask, rows: int) -> Mask:
     return asked
 
 
-def _tilt(place: Vector, seen: Mask) -> Vector:
-    """What the course is off as a whole: a straight line through most of the places."""
-    x = np.linspace(-1.0, 1.0, place.size)
-    if seen.sum() < 8:
-        return np.zeros(place.size)
-    weight = seen.astype(float)
-    line = np.zeros(2)
-    for _ in range(10):  # least distances: bleeds do not tilt it
-        line = np.polyfit(x[seen], place[seen], 1, w=np.sqrt(weight[seen]))
-        weight = 1.0 / np.maximum(np.abs(place - np.polyval(line, x)), 0.02)
-    return np.asarray(np.polyval(line, x))
+def _tilt(place: Vector, seen: Mask) -> tuple[Vector, Vector]:
+    """What the course is off as a whole in each column, and its standard uncertainty, mm."""
+    at = np.flatnonzero(seen)
+    if at.size < 8:
+        return np.zeros(place.size), np.zeros(place.size)
+    few = np.linspace(at[0], at[-1], min(at.size, _COURSE_PLACES))
+    held = np.interp(few, at, place[at])
+    tilt, u = levelling(held, np.linspace(-1.0, 1.0, few.size))
+    columns = np.arange(place.size)
+    slope = (tilt[-1] - tilt[0]) / (few[-1] - few[0])
+    return tilt[0] + slope * (columns - few[0]), np.interp(columns, few, u)
 
 
 def _steadied(place: Vector, seen: Mask, mm: float) -> Vector:
