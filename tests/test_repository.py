@@ -38,6 +38,7 @@ FLOORS = (
     {"undrawn"},
     {"opened", "maps", "probe", "shown", "elsewhere"},
     {"coats_job", "drawdown", "tint_file"},
+    {"tint_job"},
     {"engine", "follow"},
     {"advice", "photo_job", "watch"},
     {"overlay"},

@@ -82,7 +82,7 @@ def test_the_json_is_the_one_of_the_design_key_by_key() -> None:
     region = photo["regions"][0]
     assert list(region) == [
         "name", "part", "kind", "verdict", "reasons", "measures", "detectable_mm2", "findings",
-        "proposed", "flags", "ask_mm_per_px", "unseen_px", "reference",
+        "proposed", "flags", "ask_mm_per_px", "unseen_px", "reference", "tint",
     ]  # fmt: skip
     assert region["measures"] == {
         "show_through_mm2": {"value": 14.1, "u": 0.2, "limit": 1.0, "unit": "mm²"}

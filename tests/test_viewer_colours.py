@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from test_tint import toml, wish
+from test_tint_job import WHITER, against
 from viewer_job import inspected, job_folder
 
+from fullhide.tint_words import CAUTION
 from napari_fullhide.bench import Bench, bench_of
 from napari_fullhide.colours import Colours
 from napari_fullhide.colours_pane import ColoursPane
@@ -24,7 +28,8 @@ def stored(tmp_path_factory: pytest.TempPathFactory) -> Path:
     text = (folder / "job.toml").read_text()
     text = text.replace('part = "berth, left"', 'part = "berth"\nlight = "LED"\nstage = "final"')
     text = text.replace('part = "berth, right"', 'part = "berth"\nstage = "coat"\ncoat = 1')
-    (folder / "job.toml").write_text(text)
+    (folder / "job.toml").write_text('tints = "tinters.toml"\n' + text)
+    (folder / "tinters.toml").write_text(toml(wish(WHITER)))
     return folder
 
 
@@ -87,6 +92,21 @@ def test_a_match_is_drawn_and_told_as_it_was_measured(
     # The fields fill most of the swatches; of the plane only lines and words are inked.
     assert inked(pane.swatches) > 0.5
     assert 0.01 < inked(pane.plane) < 0.3
+
+
+def test_tint_help_stands_below_a_match_that_is_off(
+    bench: Bench, pane: ColoursPane, stored: Path
+) -> None:
+    found = inspected(stored, 0)
+    off = against(WHITER).measures
+    regions = tuple(
+        replace(r, measures={**r.measures, **off}, flags=()) if r.name == "dyed" else r
+        for r in found.result.regions
+    )
+    bench.model.put(0, found._replace(result=replace(found.result, regions=regions)))
+    bench.part(Colours).switch()
+    told = pane.match.text().splitlines()[-1]
+    assert told.startswith(f"Tint help, {CAUTION}: a touch of white (about ")
 
 
 def test_coat_photos_are_read_when_asked_for_and_anew_once_outlines_moved(

@@ -101,6 +101,7 @@ def _region_from(raw: Mapping[str, Any]) -> RegionResult:
         measures={name: plain_fields(Measure, measure) for name, measure in measures},
         findings=tuple(finding_from(finding) for finding in raw["findings"]),
         reference=plain_fields(Matched, reference) if reference else None,
+        tint=None,  # of the day's tinters, not of the photo
     )
 
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from fullhide._record_codec import finding_json
 from fullhide._standing_data import Against, Answered, RegionStanding, Round, Standing
 from fullhide.record import SetAside
-from fullhide.result import light_json
+from fullhide.result import TintHint, light_json, tint_json
 from fullhide.wording import without_work
 
 __all__ = ["to_json"]
@@ -15,8 +16,14 @@ __all__ = ["to_json"]
 SCHEMA = 1
 
 
-def to_json(standing: Standing) -> dict[str, Any]:
-    """Plain data, ready for `json.dumps`; what is not known is None."""
+def to_json(
+    standing: Standing, tints: Mapping[tuple[str | None, str], TintHint] | None = None
+) -> dict[str, Any]:
+    """Plain data, ready for `json.dumps`; what is not known is None.
+
+    `tints` is the tint help by part and region.
+    """
+    told_tints = tints or {}
     told = {
         "schema": SCHEMA,
         "job": standing.job.name,
@@ -31,7 +38,10 @@ def to_json(standing: Standing) -> dict[str, Any]:
                 "name": part.name,
                 "listed": part.listed,
                 "airbag": part.airbag,
-                "regions": [_region(region) for region in part.regions],
+                "regions": [
+                    _region(region, told_tints.get((region.part, region.name)))
+                    for region in part.regions
+                ],
             }
             for part in standing.parts
         ],
@@ -64,7 +74,7 @@ def _against(item: Against) -> dict[str, Any]:
     }
 
 
-def _region(region: RegionStanding) -> dict[str, Any]:
+def _region(region: RegionStanding, tint: TintHint | None) -> dict[str, Any]:
     return {
         "name": region.name,
         "kind": region.kind,
@@ -75,6 +85,7 @@ def _region(region: RegionStanding) -> dict[str, Any]:
         "word": region.word,
         "against": [_against(item) for item in region.against],
         "rounds": [_round(one, airbag=region.airbag) for one in region.rounds],
+        "tint": None if tint is None else tint_json(tint),
     }
 
 

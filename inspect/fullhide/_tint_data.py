@@ -86,6 +86,10 @@ class Wish:
         CIE Lab, D50, read the same way as the dye.
     u
         Standard uncertainty of each L, a and b that was read.
+    apart
+        Covariance of dye less wanted where both were read together; None where each was by itself.
+    dye_u
+        Standard uncertainty of each of the dye's own L, a and b; `u` if None.
     """
 
     black: Lab
@@ -95,6 +99,8 @@ class Wish:
     wanted: Lab
     base: Drawdown | None = None
     u: float = USUAL_U
+    apart: tuple[Lab, Lab, Lab] | None = None
+    dye_u: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,6 +16,7 @@ from fullhide.job import Job, PhotoEntry
 from fullhide.lights import with_lights
 from fullhide.outlines import RegionOutline
 from fullhide.result import JobResult, PhotoResult
+from fullhide.tint_job import with_tints
 
 __all__ = ["Outcome", "Task", "inspect_many", "inspect_one", "usual_workers"]
 
@@ -163,17 +164,17 @@ def inspect_many(
                 photos[number].append(outcome.result)
             if on_outcome is not None:
                 on_outcome(number, outcome)
-    return [
-        with_lights(
-            job,
-            JobResult(
-                job=job.name,
-                fullhide=__version__,
-                photos=tuple(photos[number]),
-                problems=tuple(problems[number]),
-            ),
+    results = [
+        JobResult(
+            job=job.name,
+            fullhide=__version__,
+            photos=tuple(photos[number]),
+            problems=tuple(problems[number]),
         )
         for number, job in enumerate(jobs)
+    ]
+    return [
+        with_tints(job, with_lights(job, result)) for job, result in zip(jobs, results, strict=True)
     ]
 
 

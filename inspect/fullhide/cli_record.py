@@ -16,7 +16,7 @@ from fullhide.errors import FullhideError, JobError, OutputError
 
 if TYPE_CHECKING:
     from fullhide.job import Job
-    from fullhide.result import JobResult
+    from fullhide.result import JobResult, TintHint
 
 __all__ = ["add_commands", "say_rounds"]
 
@@ -97,17 +97,24 @@ def status(
         loaded = _load(job)
         target = json_target(json, [loaded])
         now = standing(loaded)
-    code = 2 if loaded.problems else now.gate.status
-    for problem in loaded.problems:
+        tints: dict[tuple[str | None, str], TintHint] = {}
+        wrong: FullhideError | None = None
+        if loaded.tints is not None:
+            from fullhide.tint_job import standing_tints
+
+            tints, wrong = standing_tints(now)
+    problems = [*loaded.problems, *filter(None, [wrong])]
+    code = 2 if problems else now.gate.status
+    for problem in problems:
         say_error(problem)
     if target is not None:
         try:
-            write_plain(to_json(now), target)
+            write_plain(to_json(now, tints), target)
         except OutputError as error:
             say_error(error)
             code = 2
     if target != "-":
-        show_standing(now)
+        show_standing(now, tints)
     return code
 
 

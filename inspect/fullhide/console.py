@@ -49,6 +49,11 @@ def show(result: JobResult) -> None:
         _plain_lines(rows)
     for line in lights_words(result.lights or ()):
         print(f"{printable(line)}.")  # noqa: T201
+    for photo in result.photos:
+        for region in photo.regions:
+            if region.tint is not None:
+                where = f"{region.part}: " if region.part else ""
+                print(f"{printable(f'{where}{region.name}: {region.tint.says}')}.")  # noqa: T201
     print(summary(result))  # noqa: T201
     print(SCOPE)  # noqa: T201
 

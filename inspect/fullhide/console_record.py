@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from fullhide import wording
 from fullhide.console import SCOPE, printable
@@ -11,6 +11,7 @@ from fullhide.lights import lights_words
 from fullhide.outlines import BANDS
 from fullhide.proof import Proof, key_print
 from fullhide.record import SetAside, Signature
+from fullhide.result import TintHint
 from fullhide.standing import Answered, RegionStanding, Round, Standing
 from fullhide.wording import AIRBAG_NOTICE, AIRBAG_UNKNOWN
 
@@ -31,8 +32,10 @@ _WIDTH = 9
 _MOST_SPOTS = 20
 
 
-def show_standing(standing: Standing) -> None:
-    """Print parts, regions, what stands against each, and the gate."""
+def show_standing(
+    standing: Standing, tints: Mapping[tuple[str | None, str], TintHint] | None = None
+) -> None:
+    """Print parts, regions, what stands against each, tint help by part and name, and the gate."""
     newest = [region.newest for region in standing.regions]
     widths = (
         max((len(_name(region)) for region in standing.regions), default=0),
@@ -44,6 +47,9 @@ def show_standing(standing: Standing) -> None:
         _line(part.name or "photos without a part")
         for region in part.regions:
             _show_region(region, widths)
+            hint = (tints or {}).get((region.part, region.name))
+            if hint is not None:
+                _line(f"  {'':<{_WIDTH}}  - {hint.says}")
     loose = [item for item in standing.gate.against if item.region is None]
     for item in loose:
         _line(f"! {item.says}")

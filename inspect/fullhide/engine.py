@@ -29,6 +29,7 @@ from fullhide.outlines import RegionOutline
 from fullhide.photo import Photo, open_photo
 from fullhide.registration import chart_map, mapped, view_map
 from fullhide.result import ChartResult, JobResult, PhotoResult, RegionResult
+from fullhide.tint_job import with_tints
 from fullhide.wording import flag_reasons
 
 __all__ = ["Inspection", "Judged", "PhotoArtifacts", "inspect_job", "inspect_photo"]
@@ -118,7 +119,7 @@ def inspect_job(
     whole = JobResult(
         job=job.name, fullhide=__version__, photos=tuple(photos), problems=tuple(problems)
     )
-    return with_lights(job, whole)
+    return with_tints(job, with_lights(job, whole))
 
 
 def inspect_photo(

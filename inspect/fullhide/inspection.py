@@ -221,7 +221,8 @@ def json_target(target: str | None, jobs: Sequence[Job]) -> str | None:
         raise OutputError(path, "is a folder", "name a file in it")
     ready_folder(path.parent)
     for job in jobs:
-        inputs = [job.folder / name for name in (JOB_FILE, OUTLINES_FILE, RECORD_FILE)]
+        names = [JOB_FILE, OUTLINES_FILE, RECORD_FILE, *filter(None, [job.tints])]
+        inputs = [job.folder / name for name in names]
         inputs += [
             job.path(file)
             for entry in job.photos

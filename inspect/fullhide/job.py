@@ -205,6 +205,9 @@ class Job:
         The printed card in the photos; None if job.toml says nothing of one.
     references
         Colours that regions have to match, typed or measured elsewhere.
+    tints
+        The file of the shop's tinters, for matches that are off; None without one. It is read
+        where it is needed: no verdict rests on it.
     """
 
     name: str
@@ -222,6 +225,7 @@ class Job:
     loose: bool = False
     card: CardSettings | None = None
     references: tuple[TypedReference, ...] = ()
+    tints: str | None = None
 
     def part(self, name: str | None) -> PartEntry | None:
         """What is said of a part; None if job.toml has no [[part]] of that name."""
@@ -315,6 +319,7 @@ def load_job(folder: str | Path) -> Job:
             for part in checked.part
         ),
         references=read_references(where, checked, outlines, lines),
+        tints=checked.tints,
         photos=photos,
         outlines=outlines.usable,
         outlined=outlines.photos,

@@ -83,6 +83,7 @@ _EXPECTS: dict[str, str] = {
     "u": "a number from 0.05 to 5",
     "chart": "a [chart] table",
     "card": "a [card] table",
+    "tints": "the path of a tint file in quotes, above the tables",
     "printed_mm": "what the printed ruler of 100 mm measures, from 80 to 120",
     "limits": "a [limits] table",
     "photo": "one or more [[photo]] tables",
@@ -279,6 +280,7 @@ class JobFile(_Table):
     card: CardTable | None = None
     limits: LimitsTable = LimitsTable()
     part: list[PartTable] = []
+    tints: File | None = None
     shop: ShopTable = ShopTable()
     photo: list[dict[str, Any]] = []
 

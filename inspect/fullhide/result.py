@@ -23,10 +23,12 @@ __all__ = [
     "Measure",
     "PhotoResult",
     "RegionResult",
+    "TintHint",
     "Verdict",
     "exit_status",
     "k_l_of",
     "light_json",
+    "tint_json",
     "to_json",
     "write_json",
     "write_plain",
@@ -103,6 +105,29 @@ class Matched:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TintHint:
+    """What the shop's tinters could do about a match that is off.
+
+    Attributes
+    ----------
+    state
+        ``"add"``, or ``"out of reach"`` of these tinters.
+    says
+        The same in a plain sentence without a full stop, its caution with it.
+    additions
+        A tinter's name, parts to 100 of the dye, and between which values they lie.
+    after
+        CIEDE2000 foretold with k_L 1, and between which values it lies; None where nothing is
+        to be added.
+    """
+
+    state: Literal["add", "out of reach"]
+    says: str
+    additions: tuple[tuple[str, float, float, float], ...] = ()
+    after: tuple[float, float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RegionResult:
     """The verdict on one region and what it rests on.
 
@@ -125,6 +150,9 @@ class RegionResult:
         empty where these are none, or so many that they are no single places.
     reference
         What its colour was held against; None where there was nothing.
+    tint
+        What the job's tinters could do about a match that is off; None where there is nothing to
+        say. Never kept in the record: it belongs to the tinters of the day.
     """
 
     name: str
@@ -140,6 +168,7 @@ class RegionResult:
     ask_mm_per_px: float | None = None
     unseen_px: tuple[tuple[int, int, int, int], ...] = ()
     reference: Matched | None = None
+    tint: TintHint | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -374,6 +403,27 @@ def _region(region: RegionResult) -> dict[str, Any]:
         "ask_mm_per_px": _plain(region.ask_mm_per_px),
         "unseen_px": _plain(region.unseen_px),
         "reference": _matched(region.reference),
+        "tint": None if region.tint is None else tint_json(region.tint),
+    }
+
+
+def tint_json(hint: TintHint) -> dict[str, Any]:
+    """Tint help as plain data."""
+    return {
+        "state": hint.state,
+        "says": hint.says,
+        "additions": [
+            {
+                "tinter": name,
+                "parts_in_100": _plain(parts),
+                "at_least": _plain(low),
+                "at_most": _plain(high),
+            }
+            for name, parts, low, high in hint.additions
+        ],
+        "after": None
+        if hint.after is None
+        else dict(zip(("delta_e", "at_least", "at_most"), _plain(hint.after), strict=True)),
     }
 
 

@@ -87,7 +87,7 @@ def tint(wish: Wish) -> Tint:
     drawn anew (JCGM 101:2008): the readings, the films' thickness, the surface, the broad channels.
     """
     dye, wanted = np.array(wish.dye.lab), np.array(wish.wanted)
-    covariance = 2.0 * wish.u**2 * np.eye(3)
+    covariance = 2.0 * wish.u**2 * np.eye(3) if wish.apart is None else np.array(wish.apart)
     now = difference(dye, wanted, covariance, confidence=CONFIDENCE, k_l=1.0)
     if now.at_most <= LIMIT:
         return Tint(state="near", now=now)
@@ -180,7 +180,7 @@ class _Bench:
                 np.stack([k for _, k, _ in used], axis=1) if used else nothing,
                 np.stack([s for _, _, s in used], axis=1) if used else nothing,
             ),
-            wanted=reader.read(wish.wanted),
+            wanted=reader.wanted(wish),
             k2=reader.k2,
             root=metric(0.5 * (np.array(wish.dye.lab) + np.array(wish.wanted))),
             dye_known=known,
@@ -287,15 +287,27 @@ class _Reader:
         self.black = channels_of(self.read(wish.black), k2)
         self.white = channels_of(self.read(wish.white), k2)
         self.base: Mix | None = None
+        self.dye_u = wish.u if wish.dye_u is None else wish.dye_u
+        self.dye_read = np.array(wish.dye.lab)
         if wish.base is not None:
             k, s, _ = self.constants(wish.base)
             self.base = k, s
 
-    def read(self, lab: Lab) -> Array:
+    def read(self, lab: Lab, u: float | None = None) -> Array:
         """A reading and what it may have been, (1 + draws, 3)."""
-        off = self.rng.normal(0.0, self.u, (1 + _DRAWS, 3))
+        off = self.rng.normal(0.0, self.u if u is None else u, (1 + _DRAWS, 3))
         off[0] = 0.0
         return np.array(lab) + off
+
+    def wanted(self, wish: Wish) -> Array:
+        """The colour wanted; what it shares with the dye's own reading is off by the same."""
+        if wish.apart is None:
+            return self.read(wish.wanted)
+        root = np.linalg.cholesky(np.array(wish.apart) + 1e-9 * np.eye(3))
+        off = self.rng.normal(size=(1 + _DRAWS, 3)) @ root.T
+        off[0] = 0.0
+        shared: Array = self.dye_read - np.array(wish.dye.lab)
+        return np.array(wish.wanted) + shared + off
 
     def spread(self, size: float, *shape: int) -> Array:
         """A factor near 1, (1 + draws, *shape)."""
@@ -336,7 +348,8 @@ class _Reader:
 
     def dye(self, dye: Dye, tinters: dict[str, Mix]) -> tuple[Mix, bool]:
         """K and S of the dye: S by its film or parts, K over S by the coat that hides."""
-        hides = channels_of(self.read(dye.lab), self.k2)
+        self.dye_read = self.read(dye.lab, self.dye_u)
+        hides = channels_of(self.dye_read, self.k2)
         ratio = np.square(1.0 - hides) / (2.0 * hides)
         film = dye.drawdown
         if film is not None and film.share < 1.0 and self.base is not None:

@@ -7,136 +7,37 @@ import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Any, NamedTuple
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
+from pydantic import ValidationError
 
+from fullhide._tint_tables import (
+    BOX,
+    EXPECTS,
+    LAB,
+    MODELS,
+    READINGS,
+    TABLES,
+    Boxes,
+    DyeTable,
+    Film,
+    Ground,
+    TintFile,
+)
 from fullhide.errors import JobError
 from fullhide.files import why
 from fullhide.job import ChartSettings
-from fullhide.job_file import ChartTable, check_lab, did_you_mean, plain_name
+from fullhide.job_file import ChartTable, did_you_mean
 from fullhide.locate import KeyPath, nearest_line, toml_lines
 from fullhide.spectrum import read_spectrum, spectrum_lab
 from fullhide.tint import BASE, USUAL_U, Drawdown, Dye, Tinter, Wish
 
-__all__ = ["read_wish"]
+__all__ = ["Shelf", "read_shelf", "read_wish"]
 
-_LAB = (
-    "three numbers L, a, b (CIE Lab, D50), L from 0 to 100, a and b from -128 to 128, or the path "
-    "of a spectrum in quotes"
-)
-_EXPECTS = {
-    "name": "a name in quotes",
-    "share": "a number above 0 and at most 1",
-    "u": "a number from 0.05 to 5",
-    "parts": 'a table such as { "white" = 60, "red oxide" = 3 }, each number above 0',
-    "tinter": "one to 40 [[tinter]] tables",
-    "photo": "a path in quotes",
-    "grey_board": "a path in quotes",
-    "boxes": "a table of `black`, `white`, `over_black` and `over_white`",
-    "edition": '"after-2014" or "before-2014"',
-    "width_mm": "a number of millimetres above 0",
-}
-_READINGS = ("lab", "black", "white", "over_black", "over_white")
 #: L* that a hiding chart's black and white lie apart at least: own choice, charts have 60 and more.
 _GROUNDS_APART = 40.0
 Lab3 = tuple[float, float, float]
-_TABLES = ("ground", "base", "dye", "wanted", "chart")
-_BOX = "four pixels of the upright photo: left, top, right, bottom"
-
-
-def _lab(values: list[float]) -> tuple[float, float, float]:
-    check_lab(values)
-    return values[0], values[1], values[2]
-
-
-def _box(values: list[float]) -> tuple[float, float, float, float]:
-    left, top, right, bottom = values
-    if not (0 <= left < right and 0 <= top < bottom):
-        raise ValueError("is no box")
-    return left, top, right, bottom
-
-
-Number = Annotated[float, Field(allow_inf_nan=False)]
-Lab = Annotated[list[Number], Field(min_length=3, max_length=3), AfterValidator(_lab)]
-Name = Annotated[str, AfterValidator(plain_name)]
-Above0 = Annotated[Number, Field(gt=0)]
-Share = Annotated[Number, Field(gt=0, le=1)]
-Box = Annotated[list[Number], Field(min_length=4, max_length=4), AfterValidator(_box)]
-
-
-class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", strict=True)
-
-
-class _Ground(_Table):
-    black: Lab
-    white: Lab
-
-
-class _Boxes(_Table):
-    """Left, top, right, bottom of the areas of a hiding chart, pixels of the upright photo."""
-
-    black: Box
-    white: Box
-    over_black: Box
-    over_white: Box
-
-
-class _Film(_Table):
-    """Readings of a drawdown, or a photo of it."""
-
-    over_black: Lab | None = None
-    over_white: Lab | None = None
-    photo: str | None = None
-    boxes: _Boxes | None = None
-    grey_board: str | None = None
-
-    @property
-    def typed(self) -> bool:
-        return self.over_black is not None and self.over_white is not None
-
-    @property
-    def shot(self) -> bool:
-        return self.photo is not None and self.boxes is not None
-
-
-class _Tinter(_Film):
-    name: Name
-    share: Share = 1.0
-
-
-class _Dye(_Film):
-    lab: Lab
-    share: Share = 1.0
-    parts: Annotated[dict[Name, Above0], Field(min_length=1)] | None = None
-
-
-class _Wanted(_Table):
-    lab: Lab
-
-
-class _File(_Table):
-    """Either file, or both in one."""
-
-    u: Annotated[Number, Field(ge=0.05, le=5)] | None = None
-    chart: ChartTable = ChartTable()
-    ground: _Ground | None = None
-    base: _Film | None = None
-    tinter: Annotated[list[_Tinter], Field(max_length=40)] = []
-    dye: _Dye | None = None
-    wanted: _Wanted | None = None
-
-
-_MODELS: dict[str, type[BaseModel]] = {
-    "": _File,
-    "chart": ChartTable,
-    "ground": _Ground,
-    "base": _Film,
-    "tinter": _Tinter,
-    "dye": _Dye,
-    "wanted": _Wanted,
-}
+_NONE: Lab3 = (0.0, 0.0, 0.0)
 
 
 def read_wish(file: Path, *, tinters: Path | None = None) -> Wish:
@@ -155,11 +56,45 @@ def read_wish(file: Path, *, tinters: Path | None = None) -> Wish:
         With file, line, what is wrong and what to do.
     """
     own, own_lines = _read(file)
+    if own.wanted is None and own.dye is not None:
+        raise JobError(file, "has no [wanted] table", "write one as the README shows")
+    wish, lab = _wish((file, own, own_lines), tinters)
+    if lab is None:
+        line = nearest_line(own_lines, ("dye",))
+        raise JobError(file, "`lab` is missing in [dye]", f"add {LAB}", line=line)
+    return wish
+
+
+class Shelf(NamedTuple):
+    """A job's tinters: a wish whose dye and wanted colour are the job's to say; and the dye's own.
+
+    `dye_lab` is what the file gives as the dye's colour; None where it gives none.
+    """
+
+    wish: Wish
+    dye_lab: Lab3 | None
+
+
+def read_shelf(file: Path) -> Shelf:
+    """Read and check a job's tint file: `[wanted]` and the dye's `lab` may lack.
+
+    Raises
+    ------
+    JobError
+        As `read_wish`.
+    """
+    return Shelf(*_wish((file, *_read(file)), None))
+
+
+def _wish(
+    whole: tuple[Path, TintFile, dict[KeyPath, int]], tinters: Path | None
+) -> tuple[Wish, Lab3 | None]:
+    """The wish that a file holds, and the dye's colour; nought stands for colours not given."""
+    file, own, own_lines = whole
     shop_file = file if tinters is None else tinters
     shop, shop_lines = (own, own_lines) if tinters is None else _read(shop_file)
-    if own.dye is None or own.wanted is None:
-        missing = "dye" if own.dye is None else "wanted"
-        raise JobError(file, f"has no [{missing}] table", "write one as the README shows")
+    if own.dye is None:
+        raise JobError(file, "has no [dye] table", "write one as the README shows")
     typed = [one for one in (own.dye, shop.base, *shop.tinter) if one is not None and one.typed]
     if not shop.tinter or (shop.ground is None and typed):
         missing = "[ground]" if shop.ground is None else "[[tinter]]"
@@ -179,18 +114,19 @@ def read_wish(file: Path, *, tinters: Path | None = None) -> Wish:
     shown = next((film.grounds for film in films if film is not None and film.grounds), None)
     grounds = _grounds(shops, shop.ground) or shown
     assert grounds is not None  # a typed film has [ground], a photo its own
-    return Wish(
+    wish = Wish(
         black=grounds[0],
         white=grounds[1],
         base=base,
         tinters=tinters_read,
         dye=dye,
-        wanted=_three(own.wanted.lab),
+        wanted=_NONE if own.wanted is None else _three(own.wanted.lab),
         u=own.u or shop.u or USUAL_U,
     )
+    return wish, None if own.dye.lab is None else _three(own.dye.lab)
 
 
-def _grounds(shop: _Source, ground: _Ground | None) -> tuple[Lab3, Lab3] | None:
+def _grounds(shop: _Source, ground: Ground | None) -> tuple[Lab3, Lab3] | None:
     """The typed grounds of a hiding chart."""
     if ground is None:
         return None
@@ -212,7 +148,7 @@ class _Source:
     lines: dict[KeyPath, int]
     chart: ChartTable
 
-    def drawdown(self, film: _Film, path: KeyPath, share: float) -> Drawdown:
+    def drawdown(self, film: Film, path: KeyPath, share: float) -> Drawdown:
         """A drawdown as typed, or as its photo shows it.
 
         Raises
@@ -246,7 +182,7 @@ class _Source:
             )
         return found
 
-    def _shot(self, film: _Film, path: KeyPath, share: float) -> Drawdown:
+    def _shot(self, film: Film, path: KeyPath, share: float) -> Drawdown:
         from fullhide.drawdown import AREAS, read_drawdown
 
         assert film.boxes is not None
@@ -287,7 +223,7 @@ def _home(path: KeyPath) -> str:
     return f"[[{path[0]}]] {int(path[1]) + 1}" if len(path) > 1 else f"[{path[0]}]"
 
 
-def _dye(source: _Source, dye: _Dye, names: dict[str, str]) -> Dye:
+def _dye(source: _Source, dye: DyeTable, names: dict[str, str]) -> Dye:
     parts = dye.parts or {}
     line = nearest_line(source.lines, ("dye",))
     for name in parts:
@@ -311,7 +247,8 @@ def _dye(source: _Source, dye: _Dye, names: dict[str, str]) -> Dye:
             line=line,
         )
     known = tuple((names[name.casefold()], part) for name, part in parts.items())
-    return Dye(lab=_three(dye.lab), drawdown=drawdown, parts=known)
+    lab = _NONE if dye.lab is None else _three(dye.lab)
+    return Dye(lab=lab, drawdown=drawdown, parts=known)
 
 
 def _three(lab: Sequence[float]) -> tuple[float, float, float]:
@@ -332,7 +269,7 @@ def _different(file: Path, names: Sequence[str], lines: dict[KeyPath, int]) -> N
         seen.add(name.casefold())
 
 
-def _read(file: Path) -> tuple[_File, dict[KeyPath, int]]:
+def _read(file: Path) -> tuple[TintFile, dict[KeyPath, int]]:
     try:
         text = file.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
         raw = tomllib.loads(text)
@@ -352,7 +289,7 @@ def _read(file: Path) -> tuple[_File, dict[KeyPath, int]]:
     lines = toml_lines(text)
     _measured(file, raw, (), lines)
     try:
-        return _File.model_validate(raw), lines
+        return TintFile.model_validate(raw), lines
     except ValidationError as error:
         items = error.errors(include_url=False)
         # A key that is missing is most often there, misspelt: then that is the mistake.
@@ -367,7 +304,7 @@ def _measured(file: Path, table: Any, path: KeyPath, lines: dict[KeyPath, int]) 
     for key, value in items:
         if isinstance(value, dict | list):
             _measured(file, value, (*path, key), lines)
-        elif isinstance(value, str) and key in _READINGS:
+        elif isinstance(value, str) and key in READINGS:
             where = file.parent / value
             if not where.is_file():
                 what = f"`{key}` names the spectrum `{value}`, which is not there"
@@ -387,10 +324,10 @@ def _mistake(file: Path, item: Any, lines: dict[KeyPath, int]) -> JobError:
     if table:
         home = f" in [[tinter]] {int(loc[1]) + 1}" if table == "tinter" else f" in [{table}]"
     if item["type"] == "extra_forbidden":
-        known = list((_Boxes if "boxes" in keys[:-1] else _MODELS[table]).model_fields)
+        known = list((Boxes if "boxes" in keys[:-1] else MODELS[table]).model_fields)
         return JobError(file, f"unknown key `{key}`{home}", did_you_mean(key, known), line=line)
-    usual = _BOX if "boxes" in keys[:-1] else _LAB
-    expected = _EXPECTS.get(key, f"a [{key}] table" if key in _TABLES else usual)
+    usual = BOX if "boxes" in keys[:-1] else LAB
+    expected = EXPECTS.get(key, f"a [{key}] table" if key in TABLES else usual)
     if item["type"] == "missing":
         return JobError(file, f"`{key}` is missing{home}", f"add {expected}", line=line)
     if keys == ["tinter"] and len(loc) > 1:

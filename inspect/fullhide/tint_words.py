@@ -11,7 +11,10 @@ from fullhide.checks.match import Difference
 from fullhide.result import SCHEMA
 from fullhide.tint import CONFIDENCE, Tint, Wish
 
-__all__ = ["FOOT", "amount", "exit_status", "says", "to_json"]
+__all__ = ["CAUTION", "FOOT", "amount", "exit_status", "hint_words", "says", "to_json"]
+
+#: What goes with a suggestion wherever it is told in one line.
+CAUTION = "a starting point for a test patch, not a recipe"
 
 FOOT = (
     "A starting point for a test patch, never a recipe: mix a little of the dye, add the smaller "
@@ -39,6 +42,18 @@ def says(found: Tint) -> Iterator[str]:
         yield f"then about {_reach(found.after)} (an estimate)"
     for text in found.left_out:
         yield f"left out: {text}"
+
+
+def hint_words(found: Tint) -> str:
+    """A suggestion beside a match, in one sentence with its caution."""
+    if found.state == "out of reach":
+        return f"tint help ({CAUTION}): {found.why}"
+    touches = " and ".join(
+        f"a touch of {one.tinter} (about {amount(one.at_least, one.at_most)} in 100 of the dye)"
+        for one in found.additions
+    )
+    left = "" if found.after is None else f", then about {_reach(found.after)} by estimate"
+    return f"tint help, {CAUTION}: {touches}{left}"
 
 
 def amount(low: float, high: float) -> str:

@@ -13,6 +13,7 @@ from fullhide.lights import lights_of, lights_words
 from fullhide.report.coats import coats_facts
 from fullhide.report.match_shown import Match, match_of
 from fullhide.report.page import CoatsFacts
+from fullhide.tint_job import tinting_of
 from napari_fullhide.background import in_background
 from napari_fullhide.bench import Action, Bench
 
@@ -74,6 +75,19 @@ class Colours:
         if region is None or region.result is None or model.job is None:
             return None
         return match_of(region.result.measures, confidence=model.job.limits.confidence)
+
+    def tint(self) -> str:
+        """What the job's tinters could do about it, in a sentence; empty where nothing is told."""
+        model = self.bench.model
+        region, photo = model.selected_region(), model.current
+        if region is None or region.result is None or model.job is None or photo is None:
+            return ""
+        tinting = tinting_of(model.job)
+        if tinting.problem is not None:
+            return str(tinting.problem)
+        found = photo.found
+        hint = tinting.hint(region.result, None if found is None else found.result)
+        return "" if hint is None else f"{hint.says[:1].upper()}{hint.says[1:]}."
 
     def lights(self) -> tuple[str, ...]:
         """What the job's named lights say of the chosen region's match, in sentences."""

@@ -87,7 +87,7 @@ class ColoursPane(QWidget):
         name = self.name.text()
         self.swatches.show_svg(swatches_svg(match, name=name))
         self.plane.show_svg(plane_svg(match, name=name))
-        self.match.setText(match.caption)
+        self.match.setText("\n".join(filter(None, [match.caption, self.colours.tint()])))
 
     def _fill_coats(self, chosen: bool) -> None:
         photos, read = self.colours.coat_photos, self.colours.coats_read

@@ -14,6 +14,7 @@ from __future__ import annotations
 import argparse
 from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
 from typing import Any
 
 import cv2
@@ -40,6 +41,8 @@ TINTERS = {
     "green": ((34.0, -26.0, 3.0), 0.15),
 }
 K1 = 0.04
+#: What a match leaves in doubt of each colour by itself, with --beside (our own choice).
+_APART = 0.2
 
 
 class World:
@@ -112,9 +115,9 @@ class World:
         return float(np.clip(lightness, 0, 100)), float(a), float(b)
 
 
-def one(task: tuple[int, int, float, bool]) -> dict[str, Any]:
+def one(task: tuple[int, int, float, bool, float]) -> dict[str, Any]:
     """One mix: what is suggested, and what is true of it."""
-    seed, i, u, photos = task
+    seed, i, u, photos, beside = task
     cv2.setNumThreads(1)
     rng = np.random.default_rng([seed, i, 3])
     world = World(rng)
@@ -137,16 +140,25 @@ def one(task: tuple[int, int, float, bool]) -> dict[str, Any]:
     film = world.drawdown(dye, u, photo=photos)
     if film is None or not drawn:
         return {"reachable": reachable, "found": None}
-    found = tint(
-        Wish(
-            black=world.read(world.lab(world.black), u),
-            white=world.read(world.lab(world.white), u),
-            tinters=drawn,
-            dye=Dye(lab=world.read(now, u), drawdown=film),
-            wanted=world.read(wanted, u),
-            u=max(u, 0.05),
-        )
+    asked = Wish(
+        black=world.read(world.lab(world.black), u),
+        white=world.read(world.lab(world.white), u),
+        tinters=drawn,
+        dye=Dye(lab=world.read(now, u), drawdown=film),
+        wanted=world.read(wanted, u),
+        u=max(u, 0.05),
     )
+    if beside:
+        # As a job's match has it: off together by much, from one another by little.
+        off = rng.normal(0.0, beside, 3)
+        asked = replace(
+            asked,
+            dye=replace(asked.dye, lab=world.read(now + off, _APART)),
+            wanted=world.read(wanted + off, _APART),
+            apart=tuple(map(tuple, (2.0 * _APART**2 * np.eye(3)).tolist())),
+            dye_u=beside,
+        )
+    found = tint(asked)
     fact: dict[str, Any] = {"reachable": reachable, "found": found}
     fact["now"] = float(delta_e00(wanted, now))
     if found.state == "add":
@@ -233,9 +245,12 @@ def main() -> None:
     parser.add_argument("--mixes", type=int, default=300)
     parser.add_argument("--u", type=float, default=0.5, help="doubt of each L, a, b that is read")
     parser.add_argument("--photos", action="store_true", help="drawdowns read from rendered photos")
+    parser.add_argument(
+        "--beside", type=float, default=0.0, help="dye and wanted from one photo, off by so much"
+    )
     parser.add_argument("-v", action="store_true")
     asked = parser.parse_args()
-    tasks = [(asked.seed, i, asked.u, asked.photos) for i in range(asked.mixes)]
+    tasks = [(asked.seed, i, asked.u, asked.photos, asked.beside) for i in range(asked.mixes)]
     with ProcessPoolExecutor(2) as pool:
         table(list(pool.map(one, tasks, chunksize=4)), asked.v)
 

@@ -309,6 +309,7 @@ def _region(item: Inspected, photos: Mapping[str, PhotoFacts]) -> Region:
         spots=tuple(_spot(finding, item, facts) for finding in item.findings) if facts else (),
         set_aside=item.set_aside,
         rounds=item.rounds,
+        tint=words.sentence(item.tint) if item.tint else "",
     )
 
 

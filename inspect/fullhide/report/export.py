@@ -101,6 +101,8 @@ def _measures(page: Page, region: Region) -> Row:
         "findings": len(region.spots),
         "set aside": len(region.set_aside),
     }
+    if region.tint:
+        row["tint help"] = region.tint
     for measure in region.measures:
         row[f"{measure.key} [{measure.unit}]"] = _number(measure.value)
         row[f"{measure.key} standard uncertainty [{measure.unit}]"] = _number(measure.u)

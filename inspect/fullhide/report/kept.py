@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+from dataclasses import replace
 
 from fullhide import wording
 from fullhide.job import Job, PhotoEntry
@@ -17,6 +18,7 @@ from fullhide.report.page import Gate, Round, SetAside, Signature, Word
 from fullhide.result import PhotoResult, RegionResult
 from fullhide.standing import Against, Answer, RegionStanding, Standing, standing
 from fullhide.standing import Round as KeptRound
+from fullhide.tint_job import standing_tints
 
 __all__ = ["known_of_record", "known_of_standing", "signature_of"]
 
@@ -38,16 +40,22 @@ def known_of_record(job: Job, record: Record | None = None) -> Known:
 def known_of_standing(standing: Standing) -> Known:
     """The same of a standing that was read already."""
     job = standing.job
+    tints, wrong = standing_tints(standing)
+    said = {place: hint.says for place, hint in tints.items()}
     return Known(
         job=job,
         inspected=tuple(
-            _inspected(job, region, part.name) for part in standing.parts for region in part.regions
+            replace(
+                _inspected(job, region, part.name), tint=said.get((region.part, region.name), "")
+            )
+            for part in standing.parts
+            for region in part.regions
         ),
         gate=_gate(standing),
         signatures=tuple(
             signature_of(one, last_change=standing.last_change) for one in standing.signatures
         ),
-        problems=tuple(str(problem) for problem in job.problems),
+        problems=tuple(str(problem) for problem in (*job.problems, *filter(None, [wrong]))),
         inspections=standing.inspections,
         lights=standing.lights or (),
     )

@@ -37,6 +37,8 @@ class Inspected:
         Against earlier rounds, by finding.
     covered
         Findings that a person set aside: they stand in `set_aside`, not among the spots.
+    tint
+        What the shop's tinters could do about its match; empty without.
     """
 
     part: str
@@ -54,6 +56,7 @@ class Inspected:
     covered: frozenset[int] = frozenset()
     rounds: tuple[Round, ...] = ()
     airbag: bool = False
+    tint: str = ""
 
     @property
     def findings(self) -> tuple[Finding, ...]:

@@ -154,6 +154,8 @@ class Region:
         The smallest spot that the photo would have shown, mm².
     airbag
         Whether an airbag may be here, so that no work is ever advised.
+    tint
+        What the shop's tinters could do about its match, a sentence; empty without.
     """
 
     name: str
@@ -171,6 +173,7 @@ class Region:
     spots: tuple[Spot, ...] = ()
     set_aside: tuple[SetAside, ...] = ()
     rounds: tuple[Round, ...] = ()
+    tint: str = ""
 
     @property
     def read(self) -> dict[str, Measured]:

@@ -420,6 +420,7 @@ def _region(region: Region) -> dict[str, Any]:
         "kind": region.kind + (", outline proposed by the computer" if region.proposed else ""),
         "word": region.word,
         "why": region.why,
+        "tint": region.tint,
         "figures": words.figure_words(region),
         "spots": [
             {
