@@ -136,7 +136,7 @@ def test_windows_line_ends_and_a_byte_order_mark_are_no_mistake(tmp_path: Path) 
             "[qqqqqq]",
             (
                 "known are name, under, thread, finish, reference, chart, card, limits, part, "
-                "shop, photo"
+                "tints, shop, photo"
             ),
         ),
         ("lab = [38.0, -28.0, 9.0]", "lab = [38.0, -28.0]", "three numbers"),
