@@ -23,6 +23,7 @@ from fullhide.phantom import (
     Overspray,
     Scene,
     band_px,
+    save_photo,
 )
 from fullhide.result import RegionResult
 from fullhide.wording import AIRBAG_REFER, side_names
@@ -117,6 +118,20 @@ def test_what_a_photo_cannot_show_is_a_retake(tmp_path: Path) -> None:
     region = judged(two_tone(camera=Camera(blur_px=4.0)), tmp_path)
     assert region.verdict == "retake"
     assert any("not sharp enough for the limit at this line" in told for told in region.reasons)
+
+
+def test_a_second_photo_settles_what_the_first_cannot_show(tmp_path: Path) -> None:
+    what = two_tone(waver_mm=0.1)
+    save_photo(rendered(what.lamp_moved(60.0, shift_px=(5.0, -3.0))), tmp_path / "q.png")
+    soft = replace(what, camera=Camera(blur_px=3.0))
+    alone = judged(soft, tmp_path)
+    both = region_of(soft, tmp_path, outlines=[band(what)], also=("q.png",))
+    assert (alone.verdict, both.verdict) == ("retake", "pass")
+    # One that shows a bleed where the first one saw none is another line, or another day's.
+    other = two_tone(waver_mm=0.1, bleeds=(Bleed(40.0, 52.0, 2.0),))
+    save_photo(rendered(other.lamp_moved(60.0, shift_px=(5.0, -3.0))), tmp_path / "q.png")
+    against = region_of(soft, tmp_path, outlines=[band(what)], also=("q.png",))
+    assert against.verdict == "retake"
 
 
 def test_without_a_line_or_a_scale_nothing_passes(tmp_path: Path) -> None:

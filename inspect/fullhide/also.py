@@ -20,6 +20,7 @@ from fullhide.companion import Companion, Second, changed, companion, joined
 from fullhide.errors import FullhideError
 from fullhide.job import Job, PhotoEntry, TypedReference
 from fullhide.judge import Scene, Seen, judge_region
+from fullhide.judge_edge import judge_edge
 from fullhide.outlines import RegionOutline
 from fullhide.result import RegionResult
 from fullhide.shine import flats_of, shine_of
@@ -28,6 +29,9 @@ __all__ = ["Seconds", "judge_together"]
 
 Judged = tuple[RegionResult, NDArray[np.uint16] | None, tuple[int, int, int, int]]
 
+#: Measures of a line in two photos lie no farther apart than so many standard deviations (own
+#: choice).
+_APART = 2.5
 #: Doubts that another photo of the same view takes nothing from.
 _BEYOND = frozenset({"damaged", "no_colour", "no_scale", "too_far", "region_small"})
 
@@ -100,17 +104,14 @@ def judge_together(
     Notes
     -----
     A photo that decides alone is not overruled: a second one can show more, not less, and what
-    fails has been seen. A line between two colours is judged from the one photo alone.
+    fails has been seen.
     """
     alone = judge_region(scene, outline, job=job, entry=entry, reference=reference)
     result = alone[0]
-    if (
-        outline.kind == "edge"
-        or result.verdict != "retake"
-        or not seconds.files
-        or _BEYOND & set(result.flags)
-    ):
+    if result.verdict != "retake" or not seconds.files or _BEYOND & set(result.flags):
         return alone
+    if outline.kind == "edge":
+        return _edge(alone, scene, outline, job, entry, seconds)
     beneath = [lab_to_xyz(under.lab) for under in job.under]
     view = scene.view(outline, job.limits)
     others = []
@@ -142,6 +143,52 @@ def judge_together(
             looks=_looks(scene, outline, others, job, entry),
         ),
     )
+
+
+def _edge(
+    alone: Judged,
+    scene: Scene,
+    outline: RegionOutline,
+    job: Job,
+    entry: PhotoEntry,
+    seconds: Seconds,
+) -> Judged:
+    """A line between two colours in the further photos, each by itself.
+
+    Those that decide have to say the same, and none may measure what the first one did not. A gap
+    is told by its colour: a photo without a chart of its own says nothing.
+    """
+    view = scene.view(outline, job.limits)
+    found: list[Judged] = []
+    used = False
+    for second in seconds.opened():
+        if second.patches is None:
+            continue
+        laid = companion(view, second, photo=scene.photo, polygon=outline.polygon)
+        if not isinstance(laid, Companion):
+            continue
+        used = True
+        seconds.note(second, laid)
+        own = replace(scene, blur_px=float(np.hypot(second.blur_px, laid.registration.doubt_px)))
+        one = judge_edge(own, outline, job=job, entry=entry, seen=laid.view)
+        if one[0].verdict in ("pass", "fail") and _agree(alone[0], one[0]):
+            found.append(one)
+    if not used:
+        return _unused(alone[0]), *alone[1:]
+    if len({one[0].verdict for one in found}) != 1:
+        return alone
+    return found[0]
+
+
+def _agree(one: RegionResult, other: RegionResult) -> bool:
+    """Whether two photos' measures of a line are the same within their doubt."""
+    for name in one.measures.keys() & other.measures.keys():
+        a, b = one.measures[name], other.measures[name]
+        if None not in (a.value, a.u, b.value, b.u):
+            doubt = float(np.hypot(a.u or 0.0, b.u or 0.0))
+            if abs((a.value or 0.0) - (b.value or 0.0)) > _APART * doubt:
+                return False
+    return True
 
 
 def _looks(

@@ -12,6 +12,7 @@ from fullhide.colour import lab_to_xyz
 from fullhide.concluded import concluded
 from fullhide.job import Colour, Job, PhotoEntry
 from fullhide.outlines import RegionOutline
+from fullhide.region import RegionView
 from fullhide.result import RegionResult
 from fullhide.robust import median
 from fullhide.scene import Scene
@@ -25,10 +26,18 @@ _DARK_CODE = 10.0
 
 
 def judge_edge(
-    scene: Scene, outline: RegionOutline, *, job: Job, entry: PhotoEntry
+    scene: Scene,
+    outline: RegionOutline,
+    *,
+    job: Job,
+    entry: PhotoEntry,
+    seen: RegionView | None = None,
 ) -> tuple[RegionResult, NDArray[np.uint16] | None, Box]:
-    """Check one edge; parameters and result as `judge.judge_region`."""
-    view = scene.view(outline, job.limits)
+    """Check one edge; parameters and result as `judge.judge_region`.
+
+    `seen` is another photo's look at it, laid on this one's pixels; its own if absent.
+    """
+    view = scene.view(outline, job.limits) if seen is None else seen
     flags = [*scene.flags]
     x0, y0, x1, y1 = view.box
     codes = scene.photo.encoded[y0:y1:8, x0:x1:8]

@@ -11,6 +11,7 @@ from __future__ import annotations
 import argparse
 import sys
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -51,8 +52,6 @@ def make(seed: int, i: int, fault: str | None = None) -> tuple[Any, dict[str, An
     mm = float(rng.choice([0.08, 0.1, 0.12] if careful else [0.1, 0.13, 0.16]))
     camera = given["camera"]
     if careful:
-        from dataclasses import replace
-
         given["camera"] = replace(camera, noise=NOISE_OF[camera.sensor])
     # The chart stands at the right: the part is 0.03 to 0.6 of the width.
     turn = float(rng.choice([0.0, 90.0]) + rng.uniform(-25, 25))
@@ -198,7 +197,7 @@ def _truth(scene: Any, shot: Any, band: np.ndarray, fact: dict[str, Any]) -> Non
     fact["reach"] = 0.5 * (fact["stretch"][1] - fact["stretch"][0]) / mm + 8.0 / mm
 
 
-def one(task: tuple[int, int, str | None, str | None]) -> dict[str, Any]:
+def one(task: tuple[int, int, str | None, str | None, bool]) -> dict[str, Any]:
     """Render, inspect, and put truth and result side by side."""
     from fullhide.checks.edge_trace import trace
     from fullhide.engine import inspect_photo
@@ -210,7 +209,7 @@ def one(task: tuple[int, int, str | None, str | None]) -> dict[str, Any]:
     from fullhide.seam import normals
 
     cv2.setNumThreads(1)
-    seed, i, keep, fault = task
+    seed, i, keep, fault, also = task
     scene, fact = make(seed, i, fault)
     shot = render(scene)
     band = _band(shot, fact)
@@ -231,6 +230,12 @@ def one(task: tuple[int, int, str | None, str | None]) -> dict[str, Any]:
             outlined=frozenset({"p.jpg"}),
         )
         found = inspect_photo(job, entry)
+        fact["alone"] = found.result.regions[0].verdict
+        if also and fact["alone"] == "retake":
+            moved = scene.lamp_moved(60.0 + i * 37.0 % 60.0, shift_px=(7.0, -4.0))
+            save_photo(render(moved), folder / "q.jpg", quality=fact["quality"])
+            entry = replace(entry, also=("q.jpg",))
+            found = inspect_photo(job, entry)
         if keep:
             out = Path(keep)
             out.mkdir(parents=True, exist_ok=True)
@@ -307,6 +312,10 @@ def _figures(title: str, facts: list[dict[str, Any]]) -> None:
     print(f"  plainly spoilt {len(plain)}: {count}")
     retakes = sum(f["verdict"] == "retake" for f in facts)
     print(f"  retakes {retakes}/{len(facts)}")
+    settled = [f for f in facts if f["alone"] == "retake" and f["verdict"] != "retake"]
+    if settled:
+        wrong = [f["number"] for f in settled if f["spoilt"] != (f["verdict"] == "fail")]
+        print(f"  settled by a second photo {len(settled)}, wrongly {wrong}")
     places = np.array([p for f in facts for p in f["places"]])
     if len(places):
         inside = float((places[:, 0] <= 1.96 * places[:, 1]).mean())
@@ -379,10 +388,12 @@ def main() -> None:
     parser.add_argument("--only", type=int, nargs="*")
     parser.add_argument("--keep", help="folder for overlays")
     parser.add_argument("--fault", choices=FAULTS, help="nothing else")
+    parser.add_argument("--also", action="store_true", help="a second photo where one is a retake")
     parser.add_argument("-v", action="store_true", help="tell of each scene")
     asked = parser.parse_args()
     numbers = asked.only or range(asked.scenes)
-    facts = [one((seed, i, asked.keep, asked.fault)) for seed in asked.seed for i in numbers]
+    rest = (asked.keep, asked.fault, asked.also)
+    facts = [one((seed, i, *rest)) for seed in asked.seed for i in numbers]
     table(facts, verbose=asked.v)
 
 
