@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 
@@ -12,10 +13,12 @@ from skimage.color import deltaE_ciede2000
 from staged import GREEN, SAND, WHITE, rendered, scene
 
 from fullhide.cli import main
-from fullhide.coats_job import Coats, coats_of
+from fullhide.coats_job import Coats, coats_of, to_json
 from fullhide.coats_words import FOOT
 from fullhide.job import load_job
 from fullhide.phantom import Film, Light, Scene, Thin, save_photo
+from fullhide.report.coats import coats_facts
+from fullhide.report.curve import curve_svg
 from fullhide.wording import AIRBAG_NOTICE, AIRBAG_REFER
 
 Run = Callable[..., tuple[int, str, str]]
@@ -163,6 +166,27 @@ def test_the_command_tells_it_in_plain_words_and_in_json(folder: Path, run: Run)
     assert set(region["coats"][1]) == keys | {"share", "share_of", "worst"}
     status, out, _ = run("coats", folder, "--json", "-")
     assert json.loads(out) == told
+
+
+def test_a_seam_is_told_by_colour_alone_and_never_hides(folder: Path, tmp_path: Path) -> None:
+    shutil.copytree(folder, tmp_path, dirs_exist_ok=True, ignore=shutil.ignore_patterns("report"))
+    text = (folder / "regions.geojson").read_text("utf-8").replace('"panel"', '"seam"')
+    band = [[60, 200], [840, 200], [840, 260], [60, 260], [60, 200]]
+    text = text.replace(json.dumps([WHERE]), json.dumps([band]))
+    (tmp_path / "regions.geojson").write_text(text, "utf-8")
+    found = coats_of(load_job(tmp_path))
+    (told,) = to_json(found)["regions"]
+    assert told["by_colour_alone"] is True
+    assert told["state"] == "not sure"
+    assert any(
+        text.startswith("a seam: its valley's shading leaves no ΔE") for text in told["says"]
+    )
+    for coat in told["coats"]:
+        assert (coat["lab"], coat["delta_e"], coat["share"], coat["worst"]) == 4 * (None,)
+        assert coat["at_least"] <= even(coat["coat"])
+    assert told["coats"][0]["at_least"] > LIMIT  # the old colour is another kind of colour
+    (region,) = coats_facts(found)
+    assert curve_svg(region) == ""
 
 
 def test_where_an_airbag_may_be_it_refers(tmp_path: Path, run: Run) -> None:

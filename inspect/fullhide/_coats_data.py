@@ -22,6 +22,9 @@ State = Literal["hides", "shows", "not sure"]
 #: How much of a colour's doubt each photo has by itself: of its light's level, and of the camera's
 #: colours and the shine (own allowances, from rendered series).
 _OWN_LIGHT, _OWN_COLOUR = 0.6, 0.35
+#: What a seam's valley may take of the light from photo to photo, relative: so much that how light
+#: it looks tells next to nothing (own choice).
+_VALLEY = 0.25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -63,6 +66,8 @@ class Seen:
         level does, (3,), and what is much the same in every photo of a part, (3, 3).
     tiles
         Its parts, in the last of `files`; None where they are not known.
+    shaded
+        Whether it is a seam: how light it looks is then its valley's as much as the dye's.
     """
 
     coat: int
@@ -73,6 +78,7 @@ class Seen:
     light: Vector
     shared: Vector
     tiles: Tiles | None = None
+    shaded: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,7 +115,11 @@ class Coat:
     lab
         CIE Lab, D50.
     to_finish
-        CIEDE2000 to the finish with its uncertainty; None where the finish is not known.
+        CIEDE2000 to the finish with its uncertainty; None where the finish is not known, and of a
+        seam.
+    at_least
+        Of a seam: what it surely lies off the finish whatever the light in its valley, CIEDE2000;
+        else None.
     share, share_of
         Share of the colour beneath that is left, 0 to 1, by linear mixing of light, and that
         colour's name; None and empty where it is not known.
@@ -123,6 +133,7 @@ class Coat:
     share: float | None
     share_of: str
     worst: Place | None
+    at_least: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -156,6 +167,8 @@ class Curve:
         None where it cannot be told; also where an airbag may be, whatever is known.
     notes
         What else has to be known, in plain words.
+    shaded
+        Whether it is a seam's, told by colour alone: it never says that a coat hides.
     """
 
     coats: tuple[Coat, ...]
@@ -165,9 +178,12 @@ class Curve:
     more: More | None
     unfit: str
     notes: tuple[str, ...]
+    shaded: bool = False
 
 
-def seen_of(coat: int, file: str, one: Calibrated, *, tiles: Tiles | None = None) -> Seen:
+def seen_of(
+    coat: int, file: str, one: Calibrated, *, tiles: Tiles | None = None, shaded: bool = False
+) -> Seen:
     """A region's colour after a coat, by one photo's chart."""
     slope = lab_slope(one.patch.xyz)
     level = LEVEL_APART[one.light]
@@ -176,13 +192,15 @@ def seen_of(coat: int, file: str, one: Calibrated, *, tiles: Tiles | None = None
     shared = np.outer(veil, veil) + np.diag(one.u_lab**2)
     own = slope @ one.patch.scatter @ slope.T + _OWN_COLOUR**2 * shared
     rest = (1.0 - _OWN_LIGHT**2) * level**2
+    valley = _VALLEY if shaded else 0.0
     return Seen(
         coat=coat,
         files=(file,),
         lab=xyz_to_lab(one.patch.xyz),
         covariance=covariance_of(one),
         own=own,
-        light=_OWN_LIGHT * level * bright,
+        light=float(np.hypot(_OWN_LIGHT * level, valley)) * bright,
         shared=shared + rest * np.outer(bright, bright),
         tiles=tiles,
+        shaded=shaded,
     )

@@ -59,9 +59,14 @@ _MOST_STRAIN = 2.0
 #: How near a dye comes to the finish asked for, and how much less alike the camera's colours are
 #: off for colours that lie apart, in Lab (own allowances, the second from rendered series).
 _FINISH_DOUBT, _APART = 0.5, 0.05
+#: Lights that a seam's valley may lie in, over the photo's.
+_LIGHTS = np.geomspace(0.4, 2.5, 181)
 _SOON = (
     "the coats hide so soon that too few of them can be told from the finish: what one coat brings "
     "cannot be seen"
+)
+_SOON_SHADED = (
+    "by colour alone too few coats can be told from the finish: what one coat brings cannot be seen"
 )
 
 
@@ -100,11 +105,14 @@ def hiding_curve(
     coats = []
     for one, kind in zip(order, kinds, strict=True):
         beneath, end = (ground, settled) if kind == "dye" else (old_colour(order, under), early)
-        far = None
+        coat = _coat(one, kind, beneath, end)
         if settled is not None:
             more_doubt = replace(one, covariance=one.covariance + doubt)
             far = _difference(more_doubt, settled, limits)
-        coats.append(_coat(one, kind, far, beneath, end))
+            coat = (
+                replace(coat, at_least=far.at_least) if one.shaded else replace(coat, to_finish=far)
+            )
+        coats.append(coat)
     state = _state(coats, limits)
     more = None if airbag else _more(fit, coats[-1], state, limits)
     if fit is not None and more is None and not airbag:
@@ -120,6 +128,7 @@ def hiding_curve(
         more=more,
         unfit=unfit,
         notes=tuple(_notes(ground, laid, kinds, fit, target, limits)),
+        shaded=any(one.shaded for one in order),
     )
 
 
@@ -140,7 +149,7 @@ def _fitted(
     told = [one for one in dyed if _open(one, target, limits)]
     if len(told) < needed:
         if len(dyed) > len(told):
-            return None, _SOON
+            return None, _SOON_SHADED if dyed[-1].shaded else _SOON
         beside = "" if target is not None else ", or fewer with a [finish] in job.toml"
         what = "1 coat" if len(told) == 1 else f"{len(told)} coats"
         return None, f"photos of {what} on a known ground: it takes {needed}{beside}"
@@ -153,10 +162,8 @@ def _fitted(
         finish=target,
         finish_covariance=_FINISH_DOUBT**2 * np.eye(3),
     )
-    if target is None:
-        away = delta_e00(fit.finish_lab, np.stack([one.lab for one in dyed]))
-        if int((away > limits.show_through_delta_e).sum()) < FEWEST:
-            return None, _SOON
+    if target is None and sum(_open(one, fit.finish_lab, limits) for one in dyed) < FEWEST:
+        return None, _SOON_SHADED if dyed[-1].shaded else _SOON
     if fit.strain > _MOST_STRAIN:
         return None, "the coats do not follow one even film: their colours go different ways"
     if fit.residual_l >= MOST_RESIDUAL:
@@ -177,7 +184,9 @@ def _level(coats: int, lab: Vector, own: Vector, light: Vector, end: Vector) -> 
 
 def _open(one: Seen, target: Vector | None, limits: Limits) -> bool:
     """Whether a coat can still be told from the finish."""
-    return target is None or float(delta_e00(target, one.lab)) > limits.show_through_delta_e
+    if target is None:
+        return True
+    return float(delta_e00(target, _nearest_light(one, target))) > limits.show_through_delta_e
 
 
 def _told(fit: Fit) -> FitTold:
@@ -208,12 +217,14 @@ def _more(fit: Fit | None, last: Coat, state: str, limits: Limits) -> More | Non
 # ---------------------------------------------------------------- coat by coat
 
 
-def _coat(
-    one: Seen, kind: Kind, far: Difference | None, beneath: Ground | None, end: Vector | None
-) -> Coat:
-    """One coat with what is left of the colour beneath on the way to where it ends."""
+def _coat(one: Seen, kind: Kind, beneath: Ground | None, end: Vector | None) -> Coat:
+    """One coat with what is left of the colour beneath on the way to where it ends.
+
+    By colour alone, as a seam's would have to be told, such a share is nought long before a film
+    hides: the film's way bends. So of a seam there is none.
+    """
     share, worst = None, None
-    if beneath is not None and end is not None:
+    if beneath is not None and end is not None and not one.shaded:
         way = (lab_to_xyz(beneath.lab), lab_to_xyz(end))
         share = float(_shares(lab_to_xyz(one.lab), *way))
         if one.tiles is not None and kind == "dye":
@@ -223,7 +234,7 @@ def _coat(
         kind=kind,
         files=one.files,
         lab=_three(one.lab),
-        to_finish=far,
+        to_finish=None,
         share=share,
         share_of="" if share is None or beneath is None else beneath.name,
         worst=worst,
@@ -231,7 +242,16 @@ def _coat(
 
 
 def _difference(one: Seen, finish: Vector, limits: Limits) -> Difference:
-    return difference(one.lab, finish, one.covariance, confidence=limits.confidence, k_l=1.0)
+    lab = _nearest_light(one, finish)
+    return difference(lab, finish, one.covariance, confidence=limits.confidence, k_l=1.0)
+
+
+def _nearest_light(one: Seen, finish: Vector) -> Vector:
+    """What is seen; of a seam in the light in which it comes nearest to the finish."""
+    if not one.shaded:
+        return one.lab
+    labs = xyz_to_lab(_LIGHTS[:, None] * lab_to_xyz(one.lab))
+    return np.asarray(labs[int(np.argmin(delta_e00(finish, labs)))], np.float64)
 
 
 def _shares(xyz: Vector, beneath: Vector, finish: Vector) -> Vector:
@@ -275,7 +295,7 @@ def _state(coats: Sequence[Coat], limits: Limits) -> State:
     last, limit = coats[-1], limits.show_through_delta_e
     if last.kind == "transition":
         return "shows"
-    if last.to_finish is None:
+    if last.to_finish is None:  # of a seam always: colour alone was wrong in one of three
         return "not sure"
     if _went_back(coats):
         return "not sure"

@@ -195,7 +195,7 @@ def _read(job: Job, entry: PhotoEntry) -> _Read:
     seen: dict[Key, Seen] = {}
     left_out: dict[Key, LeftOut] = {}
     for outline in ready.outlines:
-        if outline.kind != "panel":
+        if outline.kind not in ("panel", "seam"):
             continue
         key = (entry.part, outline.name)
         found = _seen(job, entry, ready.scene, outline)
@@ -219,6 +219,8 @@ def _seen(job: Job, entry: PhotoEntry, scene: Scene, outline: RegionOutline) -> 
     # No colour beneath is set aside: what still shows is what is asked for here.
     patch = patch_of(view, background(view))
     seen = Calibrated(patch=patch, fit=scene.fit, light=scene.field.source)
+    if outline.kind == "seam":
+        return seen_of(_coat_of(entry), entry.file, seen, shaded=True)
     return seen_of(_coat_of(entry), entry.file, seen, tiles=_tiles(view, scene))
 
 
@@ -294,6 +296,7 @@ def _region_json(one: RegionCoats) -> dict[str, Any]:
         "more": None,
         "says": list(coats_words.says(curve, airbag=one.airbag)),
         "left_out": [{"file": out.file, "why": out.why} for out in one.left_out],
+        "by_colour_alone": curve is not None and curve.shaded,
     }
     if curve is not None and curve.fit is not None:
         told["fit"] = {
@@ -316,10 +319,10 @@ def _coat_json(coat: Coat) -> dict[str, Any]:
         "coat": coat.coat,
         "kind": coat.kind,
         "files": list(coat.files),
-        "lab": _rounded(coat.lab),
+        "lab": None if coat.at_least is not None else _rounded(coat.lab),
         "delta_e": None if far is None else _rounded(far.value),
         "u": None if far is None else _rounded(far.u),
-        "at_least": None if far is None else _rounded(far.at_least),
+        "at_least": _rounded(far.at_least if far is not None else coat.at_least),
         "at_most": None if far is None else _rounded(far.at_most),
         "share": None if coat.share is None else _rounded(coat.share),
         "share_of": coat.share_of or None,
@@ -337,6 +340,8 @@ def _coat_json(coat: Coat) -> dict[str, Any]:
 
 def _rounded(value: Any) -> Any:
     """Six significant digits, as in the other JSON."""
+    if value is None:
+        return None
     if isinstance(value, tuple):
         return [_rounded(one) for one in value]
     return float(f"{value:.6g}")

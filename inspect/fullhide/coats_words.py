@@ -13,6 +13,10 @@ FOOT = (
     "Only photos of dry coats count: a wet film looks otherwise. How many coats are still to come "
     "is an estimate, at most 2 coats ahead, from equal coats of the same dye."
 )
+_SEAM = (
+    "a seam: its valley's shading leaves no ΔE, so it is told by colour alone how far off it is at "
+    "least, never that it hides: inspect the finished seam for that"
+)
 HEADINGS = ("coat", "what", "ΔE to the finish", "left of what is beneath", "hides worst")
 
 
@@ -42,7 +46,8 @@ def more_words(curve: Curve, *, airbag: bool) -> str:
 def coat_cells(coat: Coat) -> tuple[str, ...]:
     """One coat as a row under `HEADINGS`; a dash where something is not known."""
     far = coat.to_finish
-    reach = "–" if far is None else f"{far.value:.1f} ({far.at_least:.1f} to {far.at_most:.1f})"
+    least = "–" if coat.at_least is None else f"{coat.at_least:.1f} or more"
+    reach = least if far is None else f"{far.value:.1f} ({far.at_least:.1f} to {far.at_most:.1f})"
     left = "–" if coat.share is None else f"{100 * coat.share:.0f} % of {coat.share_of}"
     kind = {"ground": "before", "transition": "transition coat", "dye": "dye"}[coat.kind]
     return (str(coat.coat), kind, reach, left, _worst(coat) or "–")
@@ -64,5 +69,7 @@ def says(curve: Curve | None, *, airbag: bool) -> Iterator[str]:
         yield AIRBAG_REFER if airbag else "no coat can be told: see the photos that are left out"
         return
     yield more_words(curve, airbag=airbag)
+    if curve.shaded:
+        yield _SEAM
     # What a note says of the work is not for a place where an airbag may be.
     yield from (without_work(note) for note in curve.notes) if airbag else curve.notes
