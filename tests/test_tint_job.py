@@ -14,14 +14,18 @@ from typing import Any
 import numpy as np
 import pytest
 from kept_job import judged, keep, photo, result, write_job
+from photo_files import picture, png
 from report_tools import flowing_text
 from test_tint import DYE, coat, toml, wish
 
+from fullhide import _overlay_legend
 from fullhide.checks.match import Patch, match
 from fullhide.cli import main
 from fullhide.colour import lab_to_xyz
 from fullhide.console import show
 from fullhide.job import Job, Limits, load_job
+from fullhide.overlay import draw_overlay
+from fullhide.photo import open_photo
 from fullhide.report.build import page_of
 from fullhide.report.html import report_html
 from fullhide.report.kept import known_of_record
@@ -92,6 +96,22 @@ def test_it_stands_in_status_and_on_the_pages(tmp_path: Path, capsys) -> None:
     assert f'<p class="tint">{sentence}</p>' in report_html(page, pictures).decode()
     (tmp_path / "report.pdf").write_bytes(papers(page, pictures, ("report",))["report"])
     assert CAUTION in flowing_text(tmp_path / "report.pdf")
+
+
+def test_the_overlay_tells_it_below_the_match(tmp_path: Path, monkeypatch) -> None:
+    _, found = asked(tmp_path, against(WHITER))
+    (tmp_path / "x.png").write_bytes(png(picture()))
+    opened = open_photo(tmp_path / "x.png")
+    lines: list[str] = []
+
+    def note(image: Any, text: str, *rest: Any) -> None:
+        lines.append(text)
+
+    monkeypatch.setattr(_overlay_legend, "put_text", note)
+    draw_overlay(opened, result=found.photos[0], outlines=[])
+    told = " ".join(lines)
+    assert CAUTION in told
+    assert "a touch of white" in told
 
 
 NEAR = coat({**DYE, "white": DYE["white"] + 0.002})

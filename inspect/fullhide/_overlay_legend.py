@@ -213,6 +213,8 @@ class _Strip:
         match = draw_match(region.measures, width=self.width, unit=u, margin=_MARGIN)
         if match is not None:
             self.rows.append(match)
+        if region.tint is not None:
+            self.words(region.tint.says, 8.8, most=_MOST_LINES)
         more = len(region.reasons) - _MOST_REASONS
         if more > 0:
             self.words(f"and {more} more reasons, listed in the JSON", 8.5, colour=GREY)

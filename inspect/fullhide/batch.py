@@ -16,7 +16,7 @@ from fullhide.job import Job, PhotoEntry
 from fullhide.lights import with_lights
 from fullhide.outlines import RegionOutline
 from fullhide.result import JobResult, PhotoResult
-from fullhide.tint_job import with_tints
+from fullhide.tint_job import tinted, with_tints
 
 __all__ = ["Outcome", "Task", "inspect_many", "inspect_one", "usual_workers"]
 
@@ -103,7 +103,7 @@ def _inspected(task: Task) -> Outcome:
         outlines=artifacts.outlines,
         problems=problems,
         mask=mask_png(artifacts) if task.mask else None,
-        overlay=overlay_png(result, artifacts) if task.overlay else None,
+        overlay=overlay_png(tinted(task.job, result), artifacts) if task.overlay else None,
     )
 
 

@@ -101,6 +101,7 @@ def _one_by_one(
 ) -> list[JobResult]:
     # Only now: loading the engine takes a moment, and a mistyped folder should show at once.
     from fullhide.engine import inspect_job
+    from fullhide.tint_job import tinted
 
     results: list[JobResult] = []
     for number, job in enumerate(jobs):
@@ -115,7 +116,7 @@ def _one_by_one(
             # First of all: pictures can be drawn again.
             if keeper is not None:
                 keeper.keep(photo, artifacts.outlines)
-            pictures.write(job.path(photo.file), photo, artifacts)
+            pictures.write(job.path(photo.file), tinted(job, photo), artifacts)
 
         result = inspect_job(job, mm_per_px=mm_per_px, on_photo=on_photo, progress=step)
         results.append(_finished(result, keeper))

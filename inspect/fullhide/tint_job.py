@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from fullhide.standing import Standing
     from fullhide.tint_file import Shelf
 
-__all__ = ["Tinting", "standing_tints", "tinting_of", "with_tints"]
+__all__ = ["Tinting", "standing_tints", "tinted", "tinting_of", "with_tints"]
 
 #: A region whose colour lies farther than this from the dye that the tint file describes is dyed
 #: with another one, ΔE00 (our own choice).
@@ -188,14 +188,16 @@ def with_tints(job: Job, result: JobResult) -> JobResult:
     """The result with tint help beside each match that is off, and what is wrong with its file."""
     if job.tints is None:
         return result
+    problem = tinting_of(job).problem
+    problems = (*result.problems, *filter(None, [problem]))
+    photos = tuple(tinted(job, photo) for photo in result.photos)
+    return replace(result, photos=photos, problems=problems)
+
+
+def tinted(job: Job, photo: PhotoResult) -> PhotoResult:
+    """One photo of it, for its overlay."""
+    if job.tints is None:
+        return photo
     tinting = tinting_of(job)
-    if tinting.problem is not None:
-        return replace(result, problems=(*result.problems, tinting.problem))
-    photos = tuple(
-        replace(
-            photo,
-            regions=tuple(replace(r, tint=tinting.hint(r, photo)) for r in photo.regions),
-        )
-        for photo in result.photos
-    )
-    return replace(result, photos=photos)
+    regions = tuple(replace(r, tint=tinting.hint(r, photo)) for r in photo.regions)
+    return replace(photo, regions=regions)
