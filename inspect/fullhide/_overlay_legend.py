@@ -42,6 +42,8 @@ _KINDS = {
     "thin_coat": "thin coat",
     "evenness": "uneven colour",
     "match": "off the reference colour",
+    "glossy_spot": "glossier than around it",
+    "dull_spot": "duller than around it",
 }
 
 

@@ -22,8 +22,9 @@ from fullhide.job import Job, PhotoEntry, TypedReference
 from fullhide.judge import Scene, Seen, judge_region
 from fullhide.judge_edge import judge_edge
 from fullhide.outlines import RegionOutline
+from fullhide.region import RegionView
 from fullhide.result import RegionResult
-from fullhide.shine import flats_of, shine_of
+from fullhide.shine import Flats, flats_of, shine_of
 
 __all__ = ["Seconds", "judge_together"]
 
@@ -129,6 +130,7 @@ def judge_together(
     # What lies a little beside its place is smeared as by blur; of two photos, by half of it.
     blur = max(scene.blur_px, *(second.blur_px for second, _ in others))
     astray = max(0.5 * found.registration.doubt_px for _, found in others)
+    lit = _lit(others, outline, job)
     both = replace(scene, blur_px=float(np.hypot(blur, astray)), looks=1 + len(others))
     return judge_region(
         both,
@@ -140,7 +142,8 @@ def judge_together(
             view=whole,
             ground=ground,
             changed=differs,
-            looks=_looks(scene, outline, others, job, entry),
+            looks=_looks(scene, lit, job, entry),
+            lit=tuple((own, flats) for _, own, flats in lit),
         ),
     )
 
@@ -191,38 +194,47 @@ def _agree(one: RegionResult, other: RegionResult) -> bool:
     return True
 
 
+def _lit(
+    others: Sequence[tuple[Second, Companion]], outline: RegionOutline, job: Job
+) -> tuple[tuple[Second, RegionView, Flats], ...]:
+    """A panel in each further photo with a chart, for its sheen; empty if nobody asked."""
+    if job.limits.sheen is None or outline.kind != "panel":
+        return ()
+    return tuple(
+        (
+            second,
+            found.view,
+            flats_of(
+                second.photo,
+                to_xyz=second.to_xyz,
+                patches=second.patches,
+                factor=max(1, round(found.view.factor)),
+                mm_per_px=found.view.mm_per_px,
+            ),
+        )
+        for second, found in others
+        if second.patches is not None
+    )
+
+
 def _looks(
     scene: Scene,
-    outline: RegionOutline,
-    others: Sequence[tuple[Second, Companion]],
+    lit: Sequence[tuple[Second, RegionView, Flats]],
     job: Job,
     entry: PhotoEntry,
 ) -> tuple[Look, ...]:
-    """Highlights on a panel and its references in each further photo; empty if nobody asked."""
-    if job.limits.sheen is None or outline.kind != "panel":
-        return ()
+    """Highlights on a panel and its references in each further photo."""
     looks: list[Look] = []
-    for second, found in others:
-        if second.patches is None:
-            continue
-        views = [found.view]
+    for second, own, flats in lit:
+        references = []
         for other in job.outlines_of(entry.file):
             if other.kind == "reference":
                 view = scene.view(other, job.limits)
                 laid = companion(view, second, photo=scene.photo, polygon=other.polygon)
                 if isinstance(laid, Companion):
-                    views.append(laid.view)
-        if len(views) == 1:
-            continue
-        flats = flats_of(
-            second.photo,
-            to_xyz=second.to_xyz,
-            patches=second.patches,
-            factor=max(1, round(found.view.factor)),
-            mm_per_px=found.view.mm_per_px,
-        )
-        own, *references = (shine_of(view, flats=flats) for view in views)
-        looks.append((own, references, second.light_doubt))
+                    references.append(shine_of(laid.view, flats=flats))
+        if references:
+            looks.append((shine_of(own, flats=flats), references, second.light_doubt))
     return tuple(looks)
 
 

@@ -22,7 +22,6 @@ from fullhide.checks.double import without_double
 from fullhide.checks.evenness import evenness
 from fullhide.checks.match import Patch, match, mean_patch, patch_of
 from fullhide.checks.outcome import Outcome
-from fullhide.checks.sheen import sheen, sheen_unknown
 from fullhide.checks.show_through import show_through
 from fullhide.checks.steady import steady
 from fullhide.checks.texture import texture
@@ -31,6 +30,7 @@ from fullhide.colour import delta_e00, lab_to_xyz, xyz_to_lab
 from fullhide.concluded import concluded
 from fullhide.job import Job, Limits, PhotoEntry, TypedReference
 from fullhide.judge_edge import judge_edge
+from fullhide.judge_sheen import judge_sheen
 from fullhide.outlines import RegionOutline
 from fullhide.quality import blocking
 from fullhide.region import RegionView
@@ -167,9 +167,17 @@ def judge_region(
     if not view.is_seam and reference is not None:
         outcomes.extend(_match(scene, view, ground, job, reference, outline.name, flags))
     if not view.is_seam and job.limits.sheen is not None:
-        # Its own pixels: those of several photos together are of no one light.
         own = scene.view(outline, job.limits) if seen else view
-        outcomes.append(_sheen(scene, own, job.limits, reference, seen))
+        outcomes += judge_sheen(
+            scene,
+            own,
+            ground.judged,
+            outcomes,
+            job=job,
+            reference=reference,
+            seen=seen,
+            airbag=airbag,
+        )
     if seen:
         outcomes = [steady(outcome, seen.changed) for outcome in outcomes]
     if "proposed" in flags:
@@ -328,21 +336,6 @@ def _match(
     if isinstance(reference, TypedReference):
         return [match_typed(finish, reference, doubts=doubts, limits=job.limits)]
     return [match_apart(finish, reference, doubts=doubts, limits=job.limits)]
-
-
-def _sheen(
-    scene: Scene,
-    view: RegionView,
-    limits: Limits,
-    reference: Patch | Reference | TypedReference | None,
-    seen: Seen | None,
-) -> Outcome:
-    """The panel's highlight against the reference's in this photo and in further ones of it."""
-    calibrated = scene.flats is not None
-    if not calibrated or not isinstance(reference, Patch):
-        return sheen_unknown(limits=limits, calibrated=calibrated)
-    first = scene.shines(view)[0], reference.shines, scene.field.doubt
-    return sheen([first, *(seen.looks if seen else ())], limits=limits)
 
 
 def finish_of(scene: Scene, ground: Background, job: Job) -> tuple[Vector, Veil]:

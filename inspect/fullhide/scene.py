@@ -78,10 +78,12 @@ class Seen:
     """A region's pixels and spot-free look where they do not come from one photo alone.
 
     `changed` marks where the photos contradict one another; `looks` are the highlights on the
-    panel and on its references in each further photo, where sheen was asked for.
+    panel and on its references in each further photo, `lit` the panel in each and what noise does
+    there, where sheen was asked for.
     """
 
     view: RegionView
     ground: Background
     changed: NDArray[np.bool_]
     looks: tuple[Look, ...] = ()
+    lit: tuple[tuple[RegionView, Flats], ...] = ()

@@ -22,7 +22,7 @@ from fullhide.photo import Photo
 from fullhide.region import RegionView, ToXYZ
 from fullhide.robust import median
 
-__all__ = ["Flats", "Shine", "flats_of", "shine_of"]
+__all__ = ["Flats", "Shine", "axis_of", "fine_of", "flats_of", "noise_of", "shine_of"]
 
 Array = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -157,19 +157,16 @@ def shine_of(view: RegionView, *, flats: Flats) -> Shine:
         Without tiles where too little of the region can be judged.
     """
     burnt = float(view.clipped.sum()) / max(1, int(view.inside.sum()))
-    every = max(1, int(np.sqrt(view.judged.size / _ENOUGH)))
-    few = view.xyz[::every, ::every][view.judged[::every, ::every]]
-    if not len(few):
+    if not view.judged.any():
         return _nothing(burnt)
-    middle = np.maximum(median(few.T).astype(np.float64) / WHITE_D50, 1e-4)
-    along = np.linalg.pinv(np.stack([middle / middle.mean(), np.ones(3)], axis=1))[1]
+    middle, along = axis_of(view)
     mm = view.mm_per_px
-    play = _play(view, along)
+    play = cast(Array, cv2.merge(_play(view, along)))
     well = cv2.erode(view.judged.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
     places, moments = _tiles(play, well, mm)
     if not len(places):
         return _nothing(burnt)
-    noise = _noise(flats, along, middle)
+    noise = noise_of(flats, along, middle)[:3]
     shared, whole, peaks = (moments - noise).T
     return Shine(
         places=np.array(view.box[:2]) + places * view.factor,
@@ -193,19 +190,36 @@ def _nothing(burnt: float) -> Shine:
     )
 
 
-def _play(view: RegionView, along: Vector) -> Array:
-    """Highlight and brightness over the grain in units of a white, (H, W, 2).
+def axis_of(view: RegionView) -> tuple[Vector, Vector]:
+    """A region's middle colour, XYZ over a white's, and the axis that tells its highlight, (3,).
+
+    Along the axis the middle colour itself is nought and a white is one, whatever the shading; on
+    a neutral colour it only seems so. Something of the region has to be judged.
+    """
+    every = max(1, int(np.sqrt(view.judged.size / _ENOUGH)))
+    few = view.xyz[::every, ::every][view.judged[::every, ::every]]
+    few = few if len(few) else view.xyz[view.judged]
+    middle = np.maximum(median(few.T).astype(np.float64) / WHITE_D50, 1e-4)
+    along = np.linalg.pinv(np.stack([middle / middle.mean(), np.ones(3)], axis=1))[1]
+    return middle, along
+
+
+def fine_of(values: Array, weight: Array, mm_per_px: float) -> tuple[Array, Array]:
+    """An image without noise, and of that what is over the slow play of light, (H, W) each."""
+    fine_px, slow_px = _FINE_MM / mm_per_px, _SLOW_MM / mm_per_px
+    fine = masked_blur(values, weight, (fine_px, fine_px))
+    return fine, cast(Array, cv2.subtract(fine, slow_mean(fine, weight, slow_px)))
+
+
+def _play(view: RegionView, along: Vector) -> list[Array]:
+    """Highlight and brightness over the grain in units of a white, (H, W) each.
 
     Both are sums of XYZ, so smoothing may come after them.
     """
-    rows = np.stack([along, _BRIGHT]) / WHITE_D50
+    rows = (np.stack([along, _BRIGHT]) / WHITE_D50).astype(np.float32)
     weight = view.judged.astype(np.float32)
-    fine_px, slow_px = _FINE_MM / view.mm_per_px, _SLOW_MM / view.mm_per_px
-    plays = []
-    for values in cv2.split(cv2.transform(view.xyz, rows.astype(np.float32))):
-        fine = masked_blur(cast(Array, values), weight, (fine_px, fine_px))
-        plays.append(cv2.subtract(fine, slow_mean(fine, weight, slow_px)))
-    return cast(Array, cv2.merge(plays))
+    parts = cv2.split(cv2.transform(view.xyz, rows))
+    return [fine_of(cast(Array, part), weight, view.mm_per_px)[1] for part in parts]
 
 
 def _tiles(play: Array, well: Mask, mm_per_px: float) -> tuple[Vector, Vector]:
@@ -229,12 +243,16 @@ def _tiles(play: Array, well: Mask, mm_per_px: float) -> tuple[Vector, Vector]:
     return side * (np.stack([x, y], axis=1) + 0.5), moments
 
 
-def _noise(flats: Flats, along: Vector, middle: Vector) -> Vector:
-    """Vector that noise leaves on flat patches of about the region's light, (3,)."""
+def noise_of(flats: Flats, along: Vector, middle: Vector) -> Vector:
+    """What noise leaves on flat patches of about the region's light, (4,).
+
+    Covariance of highlight and brightness, brightness' variance and third moment, and the
+    highlight's variance.
+    """
     if not len(flats.middles):
-        return np.zeros(3)
+        return np.zeros(4)
     apart = np.abs(np.log(np.maximum(flats.middles, 1e-4) / middle)).sum(axis=1)
     weight = np.exp(-np.square(apart) / _NEAR) + 1e-9
-    bright = flats.spreads @ _BRIGHT
-    moments = np.stack([bright @ along, bright @ _BRIGHT, flats.peaks], axis=1)
+    bright, high = flats.spreads @ _BRIGHT, flats.spreads @ along
+    moments = np.stack([bright @ along, bright @ _BRIGHT, flats.peaks, high @ along], axis=1)
     return np.asarray(weight @ moments / weight.sum(), np.float64)

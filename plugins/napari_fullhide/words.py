@@ -34,6 +34,8 @@ KINDS = {
     "evenness": "uneven",
     "bands": "stripes",
     "match": "off colour",
+    "glossy_spot": "glossier",
+    "dull_spot": "duller",
 }
 
 

@@ -1,10 +1,11 @@
 """Sheen of a panel against a reference in the same photo, against the truth of rendered pairs.
 
-    python tests/bench/bench_sheen.py --seed 11 --pairs 90 [--also]
+    python tests/bench/bench_sheen.py --seed 11 --pairs 90 [--also | --spots]
 
 One part, one grain, one dye; the panel has a gloss, or a roughness, of its own. What counts as
 truth is the height of the surface's lobe, gloss over roughness squared (Beckmann's facets), over
-the reference's: our own phantoms. With --also a second photo with the lamps turned is named.
+the reference's: our own phantoms. With --also a second photo with the lamps turned is named. With
+--spots it is places of another sheen within one panel, in every second scene (`sheen_spots`).
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+import sheen_spots
 from bench_match import COLOURS, PANEL, SIZE
 from spread import surroundings
 
@@ -169,9 +171,14 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=11)
     parser.add_argument("--pairs", type=int, default=90)
     parser.add_argument("--also", action="store_true")
+    parser.add_argument("--spots", action="store_true")
     parser.add_argument("-v", action="store_true", dest="verbose")
     asked = parser.parse_args()
     with ProcessPoolExecutor(2) as pool:
+        if asked.spots:
+            scenes = [(asked.seed, i) for i in range(asked.pairs)]
+            sheen_spots.table(list(pool.map(sheen_spots.one, scenes)), asked.verbose)
+            return
         tasks = [(asked.seed, i, asked.also) for i in range(asked.pairs)]
         table(list(pool.map(one, tasks)), asked.verbose)
 

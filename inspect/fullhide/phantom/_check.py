@@ -50,16 +50,22 @@ def check_scene(scene: Scene) -> None:
     for mottle in scene.mottle:
         _one_of("kind of unevenness", mottle.kind, _KINDS)
         _above("a mottle's scale_mm", mottle.scale_mm)
-    for sheen in scene.sheens:
-        _one_of("shape of a sheen", sheen.shape, ("box", "round"))
-        _above("a sheen's size_mm", min(sheen.size_mm))
-        _above("a sheen's roughness", sheen.roughness)
+    _check_sheens(scene)
     _check_seams(scene)
     _check_edges(scene)
     if scene.chart is not None:
         _above("the chart's width_mm", scene.chart.width_mm)
         for number in (*scene.chart.covered, *scene.chart.glare):
             _one_of("patch", number, range(24))
+
+
+def _check_sheens(scene: Scene) -> None:
+    for sheen in scene.sheens:
+        _one_of("shape of a sheen", sheen.shape, ("box", "round"))
+        _above("a sheen's size_mm", min(sheen.size_mm))
+        _above("a sheen's roughness", sheen.roughness)
+        if sheen.softness_mm:
+            _above("a sheen's softness_mm", sheen.softness_mm)
 
 
 def _check_seams(scene: Scene) -> None:

@@ -272,7 +272,7 @@ class Relief:
         diffuse = ambient.copy()
         highlight: F32 = np.zeros(ambient.shape, np.float32)
         lost = 0.0 if self._tile is None else self._tile.lost_slope2
-        gloss, roughness = self._finish(y0, y1)
+        gloss, roughness = finish_of(scene, frame, y0, y1)
         a2 = roughness**2 + 2 * lost * scene.leather.depth**2
         half = 1 - 0.5 * (1 - occlusion)
         vx, vy, vz = camera_axis(scene)
@@ -290,21 +290,27 @@ class Relief:
         highlight += np.asarray(0.25 * gloss * _FRESNEL, np.float32) * ambient
         return Shade(diffuse, highlight, hidden)
 
-    def _finish(self, y0: int, y1: int) -> tuple[float | F64, float | F64]:
-        """Gloss and roughness, rows y0 to y1; plain numbers where they are the same all over."""
-        scene, frame = self._scene, self._frame
-        own = scene.leather.gloss, scene.leather.roughness
-        if not scene.sheens:
-            return own
-        gloss, roughness = (np.full((y1 - y0, frame.width), value) for value in own)
-        x = frame.x_mm(0, frame.width)[None, :]
-        y = frame.y_mm(y0, y1)[:, None]
-        for sheen in scene.sheens:
-            off_x = np.abs(x - np.float32(sheen.centre_mm[0])) * np.float32(2 / sheen.size_mm[0])
-            off_y = np.abs(y - np.float32(sheen.centre_mm[1])) * np.float32(2 / sheen.size_mm[1])
-            off = np.hypot(off_x, off_y) if sheen.shape == "round" else np.maximum(off_x, off_y)
+
+def finish_of(scene: Scene, frame: Frame, y0: int, y1: int) -> tuple[float | F64, float | F64]:
+    """Gloss and roughness, rows y0 to y1; plain numbers where they are the same all over."""
+    own = scene.leather.gloss, scene.leather.roughness
+    if not scene.sheens:
+        return own
+    gloss, roughness = (np.full((y1 - y0, frame.width), value) for value in own)
+    x = frame.x_mm(0, frame.width)[None, :]
+    y = frame.y_mm(y0, y1)[:, None]
+    for sheen in scene.sheens:
+        off_x = np.abs(x - np.float32(sheen.centre_mm[0])) * np.float32(2 / sheen.size_mm[0])
+        off_y = np.abs(y - np.float32(sheen.centre_mm[1])) * np.float32(2 / sheen.size_mm[1])
+        off = np.hypot(off_x, off_y) if sheen.shape == "round" else np.maximum(off_x, off_y)
+        if sheen.softness_mm > 0:
+            depth = (1 - off) * np.float32(0.5 * min(sheen.size_mm) / sheen.softness_mm)
+            share = np.clip(depth, 0, 1)
+            gloss += share * (sheen.gloss - gloss)
+            roughness += share * (sheen.roughness - roughness)
+        else:
             gloss[off < 1], roughness[off < 1] = sheen.gloss, sheen.roughness
-        return gloss, roughness
+    return gloss, roughness
 
 
 def _warp(scene: Scene, frame: Frame) -> tuple[F32, F32]:

@@ -16,7 +16,7 @@ from ._defects import Patch, gap_patch, spot_patch
 from ._edges import EdgeTruth, edge_shares, edge_truth
 from ._frame import Frame
 from ._materials import Materials
-from ._relief import seam_coordinates
+from ._relief import finish_of, seam_coordinates
 from .scene import Lab, Point, Scene, Seam
 
 __all__ = ["Shares", "SpotTruth", "Truth", "build_truth", "place_shares"]
@@ -106,6 +106,9 @@ class Truth:
         frame; None without a chart.
     edges
         One record for each masked line.
+    lobe
+        float32: height of the surface's lobe, gloss over roughness squared, over the part's own;
+        None = 1 throughout.
     """
 
     mm_per_px: float
@@ -123,6 +126,7 @@ class Truth:
     seam_px: tuple[tuple[Point, ...], ...]
     chart_corners_px: NDArray[np.float64] | None
     edges: tuple[EdgeTruth, ...] = ()
+    lobe: F32 | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,7 +196,9 @@ def build_truth(
     labels = shares.labels if shares.labels is not None else np.zeros(shape, np.int16)
     delta_e = _differences(materials, shares.maps, thickness, lightness, panel)
     spots = _records(scene, frame, shares, labels, delta_e)
-    for array in (labels, delta_e, thickness, shading, highlight, panel, *shares.maps.values()):
+    lobe = _lobe(scene, frame)
+    maps = shares.maps.values()
+    for array in (labels, delta_e, thickness, shading, highlight, panel, lobe, *maps):
         if array is not None:
             array.setflags(write=False)
     lab = materials.finish_lab
@@ -213,7 +219,17 @@ def build_truth(
         seam_px=tuple(seam_band(s, frame) for s in scene.seams),
         chart_corners_px=corners,
         edges=tuple(edge_truth(scene, n, frame) for n in range(len(scene.edges))),
+        lobe=lobe,
     )
+
+
+def _lobe(scene: Scene, frame: Frame) -> F32 | None:
+    """Height of the surface's lobe over the part's own."""
+    if not scene.sheens:
+        return None
+    gloss, roughness = finish_of(scene, frame, 0, frame.height)
+    own = scene.leather.gloss / scene.leather.roughness**2
+    return np.asarray(gloss / np.square(roughness) / own, np.float32)
 
 
 def _differences(

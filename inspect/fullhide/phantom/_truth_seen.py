@@ -60,6 +60,7 @@ def truth_seen(truth: Truth, view: Seen) -> Truth:
         region_px=outline_seen(truth.region_px, view),
         seam_px=tuple(outline_seen(s, view) for s in truth.seam_px),
         chart_corners_px=None if corners is None else view.to_photo(corners),
+        lobe=carried(truth.lobe),
         edges=tuple(_edge(e, view) for e in truth.edges),
     )
 

@@ -304,7 +304,7 @@ class Bands:
 
 @dataclass(frozen=True, slots=True)
 class Sheen:
-    """A place of the part with a gloss of its own, cut sharp; a later one lies over an earlier.
+    """A place of the part with a gloss of its own; a later one lies over an earlier.
 
     Attributes
     ----------
@@ -314,6 +314,8 @@ class Sheen:
         As a `Leather`'s, instead of the part's own.
     shape
         "box" or "round".
+    softness_mm
+        How far within its rim it takes to be all itself; 0 = cut sharp.
     """
 
     centre_mm: Point
@@ -321,6 +323,7 @@ class Sheen:
     gloss: float = 1.0
     roughness: float = 0.32
     shape: str = "box"
+    softness_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

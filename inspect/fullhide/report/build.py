@@ -41,7 +41,10 @@ __all__ = ["page_of"]
 _MOST_LOGO = 1 << 20
 _LOGO_TYPES = {b"\x89PNG": "png", b"\xff\xd8\xff": "jpeg"}
 #: Findings whose marks are brackets around a patch, not a ring around a spot.
-_PATCHES = frozenset({"evenness", "thin_coat", "match", "odd_patch", "bleed", "gap", "overspray"})
+_PATCHES = frozenset(
+    {"evenness", "thin_coat", "match", "odd_patch", "bleed", "gap", "overspray"}
+    | {"glossy_spot", "dull_spot"}
+)
 #: Mark of a place to look at, which has no number.
 _LOOK = "?"
 _ORDER: tuple[Word, ...] = ("fail", "retake", "missing", "not yet", "pass", "not judged")

@@ -87,7 +87,7 @@ _LIMITS = {
     "uneven_delta_e": "Patches of one surface may differ by at most",
     "match_delta_e": "Difference from the reference, at most",
     "match_k_l": "… in which lightness counts so many times less (2 is for grain, 1 for smooth)",
-    "sheen": "The highlight may be so many times the reference's, or the reference's its own",
+    "sheen": "The highlight may be so many times the reference's or its surroundings', or they its",
     "edge_mm": "At a line between two colours: a bleed or a gap counts from",
     "edge_straight_mm": "… and 95 % of the line lies off its course by at most",
     "confidence": "How sure a pass or a fail has to be",
@@ -114,6 +114,9 @@ _MEASURES = {
     "sheen_at_least": "… surely at least",
     "sheen_at_most": "… surely at most",
     "sheen_sharper": "… glints sharper (+) or broader",
+    "sheen_within": "A place of 15 mm would show from so many times its surroundings' highlight on",
+    "sheen_spot_at_least": "… the largest found is surely at least so many times",
+    "sheen_spot_at_most": "… the largest found is surely at most so many times",
     "edge_bleed": "Furthest that a colour runs over the line",
     "edge_straightness": "95 % of the line lies within this distance of its course",
     "edge_gap": "Widest gap between the two colours",
@@ -130,12 +133,16 @@ _KINDS = {
     "thin_coat": "thin coat",
     "evenness": "uneven colour",
     "match": "off the reference colour",
+    "glossy_spot": "glossier than around it",
+    "dull_spot": "duller than around it",
     "something_else": "something that is neither the finish nor a named colour beneath",
 }
 _DO = {
     "show_through": "spot touch-up",
     "thin_coat": "another coat",
     "evenness": "another coat, evenly",
+    "glossy_spot": "look under a low lamp; re-coat the panel with top coat",
+    "dull_spot": "look under a low lamp; re-coat the panel with top coat",
 }
 _LIGHT = {
     "grey board": "How evenly the light falls is known from a photo of a grey board.",
