@@ -15,6 +15,7 @@ from fullhide import wording
 from fullhide._overlay_legend import finding_words
 from fullhide.checks.sheen_places import places_of
 from fullhide.checks.sheen_spots import sheen_spots
+from fullhide.checks.sheen_words import sheen_spot_reason
 from fullhide.engine import inspect_photo
 from fullhide.errors import FullhideError
 from fullhide.job import ChartSettings, Colour, Job, Limits, PhotoEntry
@@ -37,20 +38,28 @@ PLACE = (70.0, 36.0)  # mm
 
 
 def judged(
-    what: Scene, folder: Path, *, limits: Limits = ASKED, part: str = "seat"
+    what: Scene,
+    folder: Path,
+    *,
+    limits: Limits = ASKED,
+    part: str = "seat",
+    also: Scene | None = None,
+    scaled: bool = True,
 ) -> tuple[RegionResult, NDArray[np.uint16]]:
     """The panel, with old green named beneath."""
     save_photo(render(what), folder / "p.png")
     x0, y0, x1, y1 = BOX
     corners = np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1)])
     outline = RegionOutline(photo="p.png", name="x", kind="panel", polygon=corners, properties={})
-    entry = PhotoEntry(file="p.png", part=part)
+    if also is not None:
+        save_photo(render(also), folder / "q.png")
+    entry = PhotoEntry(file="p.png", part=part, also=("q.png",) if also is not None else ())
     job = Job(
         name="x",
         folder=folder,
         under=(Colour("old green", (38.0, -28.0, 9.0)),),
         limits=limits,
-        chart=ChartSettings(width_mm=CHART_MM),
+        chart=ChartSettings(width_mm=CHART_MM if scaled else None),
         photos=(entry,),
         outlines=(outline,),
         outlined=frozenset({"p.png"}),
@@ -95,6 +104,19 @@ def test_nobody_asked_and_nothing_is_looked_for(tmp_path: Path) -> None:
     assert not [f for f in region.findings if f.kind == "glossy_spot"]
 
 
+def test_without_a_scale_no_place_is_looked_for(tmp_path: Path) -> None:
+    region, _ = judged(patched(3.0), tmp_path, scaled=False)
+    assert "sheen_within" not in region.measures
+    assert not [f for f in region.findings if f.kind == "glossy_spot"]
+
+
+def test_a_photo_with_the_lamp_moved_shows_what_the_first_does_not(tmp_path: Path) -> None:
+    both, labels = judged(GLINTING, tmp_path, also=replace(patched(3.0), shot=1))
+    (spot,) = (f for f in both.findings if f.kind == "glossy_spot")
+    ys, xs = np.nonzero(labels == spot.id)
+    assert np.hypot(xs.mean() * 0.15 - PLACE[0], ys.mean() * 0.15 - PLACE[1]) < 2.0
+
+
 def test_where_an_airbag_may_be_no_coat_is_advised(tmp_path: Path) -> None:
     region, _ = judged(patched(3.0), tmp_path, part="steering wheel pad")
     told = next(r for r in region.reasons if "looks glossier" in r)
@@ -104,7 +126,7 @@ def test_where_an_airbag_may_be_no_coat_is_advised(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("glossy", [True, False])
 def test_a_kept_reason_loses_its_advice_where_an_airbag_may_be(glossy: bool) -> None:
-    said = wording.sheen_spot_reason(
+    said = sheen_spot_reason(
         [(2.0 if glossy else 0.5, 300.0)], glossy=glossy, limit=1.7, sure=True, airbag=False
     )
     assert "re-coat" in said

@@ -41,6 +41,8 @@ def judge_sheen(
 ) -> list[Outcome]:
     """Compare a panel's highlight with a reference's, and look for places of another sheen.
 
+    Without a scale no places are looked for, since what is narrow and what slow is not known.
+
     Parameters
     ----------
     scene
@@ -68,7 +70,7 @@ def judge_sheen(
         first = scene.shines(view)[0], reference.shines, scene.field.doubt
         against = sheen([first, *(seen.looks if seen else ())], limits=limits)
     bare = judged & view.judged & ~_taken(outcomes, view)
-    if not bare.any():
+    if not view.scaled or not bare.any():
         return [against]
     maps = [shine_map(view, bare, flats=scene.flats)]
     for other, flats in seen.lit if seen else ():

@@ -12,9 +12,9 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from fullhide import wording
 from fullhide.checks.outcome import Outcome, Spot
 from fullhide.checks.sheen_places import Place, places_of
+from fullhide.checks.sheen_words import sheen_even_reason, sheen_spot_reason
 from fullhide.job import Limits
 from fullhide.result import Measure, Verdict
 from fullhide.shine_map import ShineMap
@@ -109,7 +109,7 @@ def _reasons(
     airbag: bool,
 ) -> tuple[str, ...]:
     if not told:
-        return (wording.sheen_even_reason(within, limit=limit, coloured=coloured),)
+        return (sheen_even_reason(within, limit=limit, coloured=coloured),)
     reasons = []
     for glossy in (True, False):
         mine = [one for one in told if one[0].glossy == glossy]
@@ -118,7 +118,7 @@ def _reasons(
             if some:
                 ends = [(place.end, size) for place, _, size in some]
                 reasons.append(
-                    wording.sheen_spot_reason(
+                    sheen_spot_reason(
                         ends, glossy=glossy, limit=limit, sure=some is sure, airbag=airbag
                     )
                 )
