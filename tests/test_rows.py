@@ -51,6 +51,29 @@ def test_few_or_large_marks_are_no_holes(count: int, area: float) -> None:
     assert not in_rows(row(count, 4.0, 0.0), np.full(count, area)).any()
 
 
+def field(rows: int, columns: int) -> np.ndarray:
+    """Holes of a perforated panel, every second row half a step on."""
+    y, x = np.divmod(np.arange(rows * columns), columns)
+    return np.stack([4.0 * x + 2.0 * (y % 2), 3.5 * y], axis=1)
+
+
+@pytest.mark.parametrize(("rows", "columns"), [(6, 8), (12, 14), (18, 25)])
+def test_a_perforated_panel_is_holes_however_many(rows: int, columns: int) -> None:
+    places = field(rows, columns) + np.random.default_rng(1).normal(0, 0.1, (rows * columns, 2))
+    assert in_rows(places, np.full(len(places), 1.0)).all()
+
+
+def test_a_spot_between_many_holes_stays() -> None:
+    places = np.vstack([field(12, 14), [(11.0, 8.9)]])
+    assert in_rows(places, np.full(len(places), 1.0)).tolist() == [True] * 168 + [False]
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_many_scattered_spots_are_no_holes(seed: int) -> None:
+    places = np.random.default_rng(seed).uniform(0.0, 130.0, (300, 2))
+    assert not in_rows(places, np.full(300, 1.0)).any()
+
+
 def test_nothing_is_no_row() -> None:
     assert in_rows(np.zeros((0, 2)), np.zeros(0)).shape == (0,)
 

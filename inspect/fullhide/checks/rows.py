@@ -18,7 +18,10 @@ FEWEST, FILLED = 5, 0.6
 #: A hole lies within this part of the spacing from its place, and its area within this factor of
 #: the row's median (our own choices).
 ASTRAY, ALIKE = 0.15, 2.0
-_MOST = 120
+#: Among more marks than this some lie in a row by chance: then this part of all must have another
+#: one just a step before or behind them, as in perforation; the step is one to a mark's nearest
+#: neighbours, so many, and so many steps are tried (our own choices).
+_MOST, _PERFORATED, _NEAREST, _TRIED = 120, 0.8, 8, 400
 
 
 def in_rows(centres_mm: Vector, areas_mm2: Vector) -> NDArray[np.bool_]:
@@ -40,13 +43,17 @@ def in_rows(centres_mm: Vector, areas_mm2: Vector) -> NDArray[np.bool_]:
 
     Notes
     -----
-    Every pair of neighbours proposes a row; the marks near its places are counted.
+    Every pair of neighbours proposes a row; the marks near its places are counted. Of very many
+    marks all are holes that have one another at the most usual step, or none is.
     """
     member = np.zeros(len(areas_mm2), bool)
     small = np.flatnonzero(areas_mm2 <= LARGEST_MM2)
-    if not FEWEST <= len(small) <= _MOST:
+    if len(small) < FEWEST:
         return member
     places, areas = centres_mm[small], areas_mm2[small]
+    if len(small) > _MOST:
+        member[small[_perforation(places, areas)]] = True
+        return member
     apart = np.linalg.norm(places[:, None] - places[None], axis=-1)
     for i, j in np.argwhere(np.triu((apart >= NEAREST_MM) & (apart <= FARTHEST_MM))):
         step = places[j] - places[i]
@@ -55,6 +62,22 @@ def in_rows(centres_mm: Vector, areas_mm2: Vector) -> NDArray[np.bool_]:
             member[small[row]] = True
             member[small[_beside(places, areas, step, float(np.median(areas[row])))]] = True
     return member
+
+
+def _perforation(places: Vector, areas: Vector) -> NDArray[np.intp]:
+    """Marks of one pattern over a whole panel; empty if they are none."""
+    apart = np.linalg.norm(places[:, None] - places[None], axis=-1)
+    close = apart <= np.sort(apart, axis=1)[:, _NEAREST, None]
+    i, j = np.nonzero(close & (apart >= NEAREST_MM) & (apart <= FARTHEST_MM))
+    steps = places[j] - places[i]
+    tried = steps[:: max(1, len(steps) // _TRIED)]
+    if not len(tried):
+        return np.zeros(0, np.intp)
+    off = np.linalg.norm(steps[None] - tried[:, None], axis=-1)
+    like = off <= ASTRAY * np.linalg.norm(tried, axis=1)[:, None]
+    own = steps[like[int(like.sum(axis=1).argmax())]]
+    found = _beside(places, areas, np.median(own, axis=0), float(np.median(areas)))
+    return found if len(found) >= _PERFORATED * len(places) else np.zeros(0, np.intp)
 
 
 def _beside(places: Vector, areas: Vector, step: Vector, usual: float) -> NDArray[np.intp]:
