@@ -34,6 +34,9 @@ _FEW = 4000
 _TELLING = 0.12
 _PLAINLY = 2.0
 _BOUNCES = (-0.6, 1.5)
+#: From so many blocks of a row on, how strongly light bounces may drift along a seam: it lies
+#: otherwise to the lamp at its other end (our own choice).
+_DRIFTING = 40
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -284,11 +287,8 @@ def _seam(view: RegionView, beneath: Sequence[Vector]) -> Background:
     tint: Array = (slow / finish.astype(np.float32)).astype(np.float32)
     bright = _mean(tint)
     tint /= np.maximum(bright, 1e-4)[..., None]
-    rows = np.ones((tint.shape[0], 1, 3), np.float32)
-    sure = good & ~suspect
-    for row in np.flatnonzero(sure.sum(axis=1) >= 8):
-        rows[row, 0] = median(np.ascontiguousarray(tint[row, sure[row]].T))
-    smooth = bright[..., None] * _as_interreflection(rows, finish) * finish.astype(np.float32)
+    bounced = _bounced(tint, good & ~suspect, finish)
+    smooth = bright[..., None] * bounced * finish.astype(np.float32)
     height, width = view.judged.shape
     bare = _like_beneath(values, good, finish, beneath, times=_PLAINLY)
     bare = _spread_out(bare, block, (width, height))
@@ -355,8 +355,8 @@ def _bridge(slow: Array, mass: Array, sigma: tuple[float, float]) -> None:
     slow += (1.0 - trust)[..., None] * row * bright[..., None]
 
 
-def _as_interreflection(row_tint: Array, finish: Vector) -> Array:
-    """Keep of each row's tint what light bouncing in the valley can do.
+def _bounced(tint: Array, sure: Mask, finish: Vector) -> Array:
+    """Keep of each row's tint what light bouncing in the valley can do, drifting along the seam.
 
     Each bounce multiplies the light by the surface's own colour, so that a valley's tint moves
     along the logarithm of the finish. Anything else there is colour that shows.
@@ -365,11 +365,22 @@ def _as_interreflection(row_tint: Array, finish: Vector) -> Array:
     direction = direction - direction.mean()
     length = float(direction @ direction)
     if length < 1e-4:
-        return np.ones_like(row_tint)
-    logs = np.log(np.maximum(row_tint, 1e-3))
-    strength = np.clip((logs @ direction) / length, *_BOUNCES)
-    bounced = np.exp(strength[..., None] * direction)
-    return cast(Array, (bounced / bounced.mean(axis=-1, keepdims=True)).astype(np.float32))
+        return np.ones((tint.shape[0], 1, 3), np.float32)
+    logs = np.log(np.maximum(tint, np.float32(1e-3)))
+    strength = (logs @ (direction / length).astype(np.float32)).astype(np.float32)
+    along = np.linspace(-1.0, 1.0, tint.shape[1], dtype=np.float32)
+    terms = np.stack([np.ones_like(along), along], axis=-1)
+    held = np.zeros_like(strength)
+    blocks = sure.sum(axis=1)
+    for row in np.flatnonzero(blocks >= 8):
+        there = sure[row]
+        if blocks[row] < _DRIFTING:
+            held[row] = median(strength[row, there])
+        else:
+            held[row] = terms @ fit(terms[there], strength[row, there][None])[:, 0]
+    held = np.clip(held, *_BOUNCES)
+    bounced = np.exp(held[..., None] * direction.astype(np.float32))
+    return cast(Array, bounced / _mean(bounced)[..., None])
 
 
 def _finished(view: RegionView, smooth: Array, finish: Vector, bare: Mask) -> Background:

@@ -16,7 +16,7 @@ from fullhide.region import Patch
 from fullhide.robust import covariance
 from fullhide.surface import Pair
 
-__all__ = ["Level", "covariance_of", "levels", "near", "sampled"]
+__all__ = ["WHOLE", "Level", "covariance_of", "levels", "near", "sampled"]
 
 Array = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -26,7 +26,7 @@ Vector = NDArray[np.float64]
 KERNEL_OVER_RADIUS = 0.6
 #: Share of a place's surroundings that must be judged (our own choice); the middle of a spot that
 #: lies inside the outline has more.
-_WHOLE = 0.8
+WHOLE = 0.8
 _SAMPLE = 10_000
 _JOINT_SAMPLE = 6_000
 
@@ -113,6 +113,7 @@ def levels(
     blur_mm: float = 0.0,
     coding: Sequence[Patch] = (),
     count: int = 3,
+    whole: float = WHOLE,
 ) -> tuple[Level, ...]:
     """Smooth a region's ratios for spots of the limit's area and 4, 16, ... times that.
 
@@ -134,6 +135,8 @@ def levels(
         What a step of the file's coding does to the colour.
     count
         Number of levels.
+    whole
+        Share of a place's surroundings that must be judged.
     """
     made: list[Level] = []
     there = judged.astype(np.float32)
@@ -146,7 +149,7 @@ def levels(
         smooth = masked_blur(ratio, weight, (sigma, sigma))
         # A place whose surroundings are cut off by a rim is noisier than the rest.
         around = cv2.GaussianBlur(there, (0, 0), sigma, borderType=cv2.BORDER_CONSTANT)
-        mask = (there > 0.5) & (around >= _WHOLE)
+        mask = (there > 0.5) & (around >= whole)
         calm = mask & ~near(spoilt, mask.shape, 1.5 * sigma)
         made.append(
             Level(

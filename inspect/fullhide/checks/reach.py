@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from fullhide.checks.levels import Level
 from fullhide.surface import Pair
 
-__all__ = ["detectable_mm2", "headroom", "places", "reach", "unseen"]
+__all__ = ["detectable_mm2", "headroom", "places", "reach", "sure_height", "unseen"]
 
 Array = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -151,8 +151,13 @@ def unseen(
     blur_mm, k
         As `detectable_mm2` takes them.
     """
-    brought = _sure(pair, k) * float(level.height(pair, level.area_mm2, blur_mm=blur_mm))
+    brought = sure_height(level, pair, blur_mm=blur_mm, k=k)
     return np.asarray(free & ((t + np.float32(k)) * spread > np.float32(brought)))
+
+
+def sure_height(level: Level, pair: Pair, *, blur_mm: float, k: float) -> float:
+    """What a spot of the level's own size and the limit's difference is sure to bring at least."""
+    return _sure(pair, k) * float(level.height(pair, level.area_mm2, blur_mm=blur_mm))
 
 
 def places(mask: Mask, judged: Mask, *, mm_per_px: float) -> NDArray[np.uint16] | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["in_rows"]
+__all__ = ["in_one_pattern", "in_rows"]
 
 Vector = NDArray[np.float64]
 
@@ -21,7 +21,7 @@ ASTRAY, ALIKE = 0.15, 2.0
 #: Among more marks than this some lie in a row by chance: then this part of all must have another
 #: one just a step before or behind them, as in perforation; the step is one to a mark's nearest
 #: neighbours, so many, and so many steps are tried (our own choices).
-_MOST, _PERFORATED, _NEAREST, _TRIED = 120, 0.8, 8, 400
+_MOST, _PERFORATED, _NEAREST, _TRIED, _PATTERN = 120, 0.8, 8, 400, 8
 
 
 def in_rows(centres_mm: Vector, areas_mm2: Vector) -> NDArray[np.bool_]:
@@ -52,7 +52,7 @@ def in_rows(centres_mm: Vector, areas_mm2: Vector) -> NDArray[np.bool_]:
         return member
     places, areas = centres_mm[small], areas_mm2[small]
     if len(small) > _MOST:
-        member[small[_perforation(places, areas)]] = True
+        member[small] = in_one_pattern(places, areas)
         return member
     apart = np.linalg.norm(places[:, None] - places[None], axis=-1)
     for i, j in np.argwhere(np.triu((apart >= NEAREST_MM) & (apart <= FARTHEST_MM))):
@@ -64,20 +64,37 @@ def in_rows(centres_mm: Vector, areas_mm2: Vector) -> NDArray[np.bool_]:
     return member
 
 
-def _perforation(places: Vector, areas: Vector) -> NDArray[np.intp]:
-    """Marks of one pattern over a whole panel; empty if they are none."""
+def in_one_pattern(centres_mm: Vector, areas_mm2: Vector) -> NDArray[np.bool_]:
+    """Which of some marks follow one another by the one step that nearly all of them follow.
+
+    Parameters
+    ----------
+    centres_mm, areas_mm2
+        As `in_rows` takes them.
+
+    Returns
+    -------
+    ndarray of bool (N,)
+        Marks alike that have another one just a step before or behind them; none at all unless
+        `_PATTERN` are there and this holds for the part `_PERFORATED` of all.
+    """
+    places, areas = centres_mm, areas_mm2
+    member = np.zeros(len(places), bool)
+    if len(places) < _PATTERN:
+        return member
     apart = np.linalg.norm(places[:, None] - places[None], axis=-1)
-    close = apart <= np.sort(apart, axis=1)[:, _NEAREST, None]
+    close = apart <= np.sort(apart, axis=1)[:, min(_NEAREST, len(places) - 1), None]
     i, j = np.nonzero(close & (apart >= NEAREST_MM) & (apart <= FARTHEST_MM))
     steps = places[j] - places[i]
     tried = steps[:: max(1, len(steps) // _TRIED)]
     if not len(tried):
-        return np.zeros(0, np.intp)
+        return member
     off = np.linalg.norm(steps[None] - tried[:, None], axis=-1)
     like = off <= ASTRAY * np.linalg.norm(tried, axis=1)[:, None]
     own = steps[like[int(like.sum(axis=1).argmax())]]
     found = _beside(places, areas, np.median(own, axis=0), float(np.median(areas)))
-    return found if len(found) >= _PERFORATED * len(places) else np.zeros(0, np.intp)
+    member[found] = len(found) >= _PERFORATED * len(places)
+    return member
 
 
 def _beside(places: Vector, areas: Vector, step: Vector, usual: float) -> NDArray[np.intp]:

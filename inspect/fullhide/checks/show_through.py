@@ -11,12 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fullhide.background import Background
+from fullhide.checks.explained import Look
 from fullhide.checks.filter import significance, threshold
 from fullhide.checks.levels import Level, levels
 from fullhide.checks.outcome import Outcome
 from fullhide.checks.reach import detectable_mm2, headroom, places, reach, unseen
 from fullhide.checks.rows import in_rows
-from fullhide.checks.spots import ALIKE, SOLVABLE, Found, Look, Seed, measured
+from fullhide.checks.sewn import without_thread
+from fullhide.checks.spots import ALIKE, SOLVABLE, Found, Seed, measured
 from fullhide.checks.thin import film_path
 from fullhide.colour import delta_e00, xyz_to_lab
 from fullhide.job import Limits
@@ -31,6 +33,8 @@ __all__ = ["show_through"]
 Array = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 Vector = NDArray[np.float64]
+#: A level, the filter's output there and its spread.
+Output = tuple[Level, Array, Array]
 
 #: A JPEG spreads a strong spot's colour over its block of coarse colour, photo pixels.
 JPEG_BLOCK_PX = 16.0
@@ -87,22 +91,7 @@ def show_through(
         blur_mm=blur_mm,
         coding=view.coding,
     )
-    seeds: list[Seed] = []
-    smallest: dict[str, float] = {}
-    room = float("inf")
-    dark = np.zeros(ground.judged.shape, bool)
     looked = [*pairs, *_films(pairs, limits, stack[0].covariance)]
-    for pair in looked:
-        marked, found, hidden = _marked(
-            stack, pair, ground.judged.shape, photo_px=view.factor, blur_mm=blur_mm, k=k
-        )
-        seeds.extend(_seeds(marked))
-        if pair.bare < 1.0:
-            continue
-        smallest[pair.name] = detectable_mm2(found, pair, blur_mm=blur_mm, k=k)
-        room = min(room, headroom(found, pair, blur_mm=blur_mm, k=k))
-        if smallest[pair.name] > limits.show_through_mm2:
-            dark |= hidden
     look = Look(
         view=view,
         ground=ground,
@@ -114,7 +103,29 @@ def show_through(
         scale_doubt=scale_doubt,
         k=k,
     )
-    outcome = _judged(_without_holes(measured(seeds, look), look), smallest, look)
+    outputs = {}
+    seeds: list[Seed] = []
+    for pair in looked:
+        marked, seen = _marked(stack, pair, ground.judged.shape)
+        seeds.extend(_seeds(marked))
+        if pair.bare == 1.0:  # films are looked for, not vouched for
+            outputs[pair.name] = pair, marked, seen
+    told = measured(seeds, look)
+    unsewn = without_thread(look)
+    smallest: dict[str, float] = {}
+    room = float("inf")
+    dark = np.zeros(ground.judged.shape, bool)
+    for pair, marked, seen in outputs.values():
+        if unsewn:
+            # What was taken for thread is not left out there: it may be what lies between.
+            seen = [(level, *significance(level, pair)) for level in unsewn]
+            marked = told.labels.astype(np.float32)
+        found, hidden = _hidden(seen, pair, marked, look)
+        smallest[pair.name] = detectable_mm2(found, pair, blur_mm=blur_mm, k=k)
+        room = min(room, headroom(found, pair, blur_mm=blur_mm, k=k))
+        if smallest[pair.name] > limits.show_through_mm2:
+            dark |= hidden
+    outcome = _judged(_without_holes(told, look), smallest, look)
     return replace(
         outcome,
         headroom=room if np.isfinite(room) else None,
@@ -158,17 +169,11 @@ def _films(pairs: Sequence[Pair], limits: Limits, covariance: Vector) -> list[Pa
 
 
 def _marked(
-    stack: Sequence[Level],
-    pair: Pair,
-    shape: tuple[int, ...],
-    *,
-    photo_px: float,
-    blur_mm: float,
-    k: float,
-) -> tuple[Array, list[tuple[Level, float]], Mask]:
-    """Significance at view resolution, 0 below the threshold; each level's reach; what may hide."""
+    stack: Sequence[Level], pair: Pair, shape: tuple[int, ...]
+) -> tuple[Array, list[Output]]:
+    """Significance at view resolution, 0 below the threshold; each level's, with its spread."""
     marked = np.zeros(shape, np.float32)
-    seen = []
+    seen: list[Output] = []
     for level in stack:
         t, spread = significance(level, pair)
         limit = threshold(level, t)
@@ -180,22 +185,27 @@ def _marked(
         if over.any():
             high = np.where(over, t, np.float32(0.0)).astype(np.float32)
             np.maximum(marked, _to_view(high, level.step, shape), out=marked)
+    return marked, seen
+
+
+def _hidden(
+    seen: Sequence[Output], pair: Pair, marked: Array, look: Look
+) -> tuple[list[tuple[Level, float]], Mask]:
+    """Each level's reach, and where a spot could hide, at view resolution."""
     # What is found is no longer hidden: the reach is that of the rest, a kernel's width away.
     found: list[tuple[Level, float]] = []
-    dark = np.zeros(shape, bool)
-    if pair.bare < 1.0:  # looked for, not vouched for
-        return marked, found, dark
+    dark = np.zeros(marked.shape, bool)
     for level, t, spread in seen:
         size = (t.shape[1], t.shape[0])
         around = cv2.resize((marked > 0).astype(np.uint8), size, interpolation=cv2.INTER_AREA)
-        reach_px = 2.5 * level.sigma_px + JPEG_BLOCK_PX / (photo_px * level.step)
+        reach_px = 2.5 * level.sigma_px + JPEG_BLOCK_PX / (look.view.factor * level.step)
         width = 2 * int(np.ceil(reach_px)) + 1
         around = cv2.dilate(around, np.ones((width, width), np.uint8))
         free = level.judged & (around == 0)
-        found.append((level, reach(t, spread, free=free, k=k)))
-        hidden = unseen(level, pair, t, spread, free=free, blur_mm=blur_mm, k=k)
-        dark |= _to_view(hidden.astype(np.float32), level.step, shape) > 0
-    return marked, found, dark
+        found.append((level, reach(t, spread, free=free, k=look.k)))
+        hidden = unseen(level, pair, t, spread, free=free, blur_mm=look.blur_mm, k=look.k)
+        dark |= _to_view(hidden.astype(np.float32), level.step, marked.shape) > 0
+    return found, dark
 
 
 def _to_view(values: Array, step: int, shape: tuple[int, ...]) -> Array:

@@ -10,18 +10,27 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from fullhide.background import Background, masked_blur
+from fullhide.checks.explained import (
+    CLEARLY,
+    PLAUSIBLE,
+    REFUTED,
+    STANDS_OUT,
+    THREAD_SHADING,
+    Look,
+    costs,
+    deviates,
+    fine_ratio,
+    unlike_threads,
+)
 from fullhide.checks.extent import Extent, extent_of
-from fullhide.checks.levels import Level, covariance_of
+from fullhide.checks.levels import covariance_of
 from fullhide.checks.outcome import Spot
-from fullhide.colour import WHITE_D50, delta_e00, xyz_to_lab
-from fullhide.job import Limits
-from fullhide.region import RegionView
+from fullhide.colour import WHITE_D50
 from fullhide.surface import Pair, mix_delta_e
 from fullhide.verdict import decide
 from fullhide.visibility import drawn_spot, visible_delta_e
 
-__all__ = ["ALIKE", "SOLVABLE", "Found", "Look", "Seed", "measured"]
+__all__ = ["ALIKE", "SOLVABLE", "Found", "Seed", "measured"]
 
 Array = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -40,26 +49,14 @@ COLOUR_DOUBT = 0.05
 #: Relative doubt of an area beside its outline's: what two thirds of rendered spots and
 #: gaps stayed within, a little wider for narrow ones.
 AREA_DOUBT = 0.22
-#: Smoothing of the map that spots are outlined on, over the radius of the limit's disc.
-FINE_OVER_RADIUS = 0.35
 #: More spots than this in one region are not listed one by one.
 MOST_SPOTS = 500
-#: A place is no spot if its colour lies this far from any share of a colour beneath, near to what
-#: thread, shadow or shine does, and so many times nearer to that. Squared standard deviations; the
-#: first two are the 0.998 and 0.97 points of chi-square with 2 degrees of freedom
-#: (scipy.stats.chi2.ppf).
-_REFUTED, _PLAUSIBLE, _CLEARLY = 12.4, 7.0, 0.25
 #: From here on it is something else even if nothing explains it; a typed colour that is a tenth off
 #: stays below (our own choice).
 _FOREIGN = 60.0
-#: CIEDE2000 from which on thread is not mistaken for a colour beneath (our own choice).
-_UNLIKE = 20.0
-#: Relative standard deviation of the light on thread and piping (our own allowance).
-THREAD_SHADING = 0.25
-#: Squared standard deviations from which on a pixel stands out (0.99 point of chi-square with 3
-#: degrees of freedom, scipy.stats.chi2.ppf); what must be left of a spot, over the limit's area,
-#: once thread and shadow are taken out of it (our own choice).
-_STANDS_OUT, _LEFT = 11.3, 0.4
+#: What must be left of a spot, over the limit's area, once thread and shadow are taken out of it
+#: (our own choice).
+_LEFT = 0.4
 #: So far beside a spot its own fringe is over, mm (our own choice).
 _BESIDE_MM = 2.0
 #: Depth inside a spot, over its greatest, from which on it counts as its middle (our own choice).
@@ -93,21 +90,6 @@ class Found:
     other_mm2: float = 0.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Look:
-    """Everything that measuring a spot needs."""
-
-    view: RegionView
-    ground: Background
-    stack: Sequence[Level]
-    pairs: Sequence[Pair]
-    allowed: Sequence[Pair]
-    limits: Limits
-    blur_mm: float
-    scale_doubt: float
-    k: float
-
-
 def measured(seeds: Sequence[Seed], look: Look) -> Found:
     """Name, size and outline every seed, strongest first; what is covered by then is dropped."""
     ground, view = look.ground, look.view
@@ -116,8 +98,7 @@ def measured(seeds: Sequence[Seed], look: Look) -> Found:
     spots = found.spots
     if not seeds:
         return found
-    sigma = FINE_OVER_RADIUS * _radius(look) / view.mm_per_px
-    fine = masked_blur(ground.ratio, ground.weight, (sigma, sigma))
+    fine, sigma = fine_ratio(look)
     covariance = covariance_of(fine, ground.judged & ~ground.bare)
     shares: dict[int, Array] = {}
     claimed = np.zeros(labels.shape, bool)
@@ -177,7 +158,7 @@ def _rest(seed: Seed, claimed: Mask, fine: Array, look: Look) -> list[Seed]:
     if float(left.sum()) * px2 < look.limits.show_through_mm2:
         return []
     part = np.zeros_like(left)
-    part[left] = _deviates(fine[seed.window][left].astype(np.float64), look)
+    part[left] = deviates(fine[seed.window][left].astype(np.float64), look.stack[0].covariance)
     part = cv2.morphologyEx(part.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     count, labels, stats, centres = cv2.connectedComponentsWithStats(part, connectivity=8)
     made = []
@@ -191,7 +172,7 @@ def _rest(seed: Seed, claimed: Mask, fine: Array, look: Look) -> list[Seed]:
             seed.window[0].start + int(rows[nearest]),
             seed.window[1].start + int(columns[nearest]),
         )
-        made.append(Seed(window=seed.window, mask=mask, peak=peak, height=_STANDS_OUT))
+        made.append(Seed(window=seed.window, mask=mask, peak=peak, height=STANDS_OUT))
     return made
 
 
@@ -228,20 +209,20 @@ def _which(seed: Seed, fine: Array, look: Look) -> tuple[Pair | float, Mask]:
     if max(pair.condition for pair in look.pairs if pair.bare == 1.0) <= ALIKE:
         allowed += [-np.ones(3), np.ones(3), shine / shine.max()]
     # Pixel by pixel first: a stitch may cross a gap.
-    body = _deviates(pixels, look)
-    own, other = _costs(pixels, look, allowed)
-    theirs = (own.min(axis=0) > _REFUTED) & (other < _CLEARLY * own.min(axis=0))
+    body = deviates(pixels, look.stack[0].covariance)
+    own, other = costs(pixels, look, allowed)
+    theirs = (own.min(axis=0) > REFUTED) & (other < CLEARLY * own.min(axis=0))
     px2 = look.view.mm_per_px**2
     mine = body & ~theirs
     if float(mine.sum()) * px2 < _LEFT * look.limits.show_through_mm2:
         mine = np.ones(len(pixels), bool)
     mean = pixels[mine].mean(axis=0)
-    own, other = _costs(mean[None], look, allowed, shading=THREAD_SHADING)
+    own, other = costs(mean[None], look, allowed, shading=THREAD_SHADING)
     best = int(np.argmin(own[:, 0]))
     cost, beside = float(own[best, 0]), float(other[0])
     mask = np.zeros_like(seed.mask)
     mask[seed.mask] = mine
-    if cost > _REFUTED and beside < _PLAUSIBLE and beside < _CLEARLY * cost:
+    if cost > REFUTED and beside < PLAUSIBLE and beside < CLEARLY * cost:
         return 0.0, seed.mask
     if cost > _FOREIGN:
         return float((pixels @ mean >= 0.5 * float(mean @ mean)).sum()) * px2, seed.mask
@@ -254,53 +235,10 @@ def _strange_mm2(seed: Seed, own: Mask, fine: Array, look: Look) -> float:
     Thread of nearly a colour beneath excuses nothing here.
     """
     pixels = fine[seed.window][own].astype(np.float64)
-    bare = np.stack([xyz_to_lab(pair.under) for pair in look.pairs])
-    threads = [
-        thread.contrast
-        for thread in look.allowed
-        if delta_e00(np.broadcast_to(xyz_to_lab(thread.under), bare.shape), bare).min() > _UNLIKE
-    ]
-    _, other = _costs(pixels, look, threads, shading=THREAD_SHADING)
-    strange = _deviates(pixels, look) & (other > _PLAUSIBLE)
+    threads = unlike_threads(look)
+    _, other = costs(pixels, look, threads, shading=THREAD_SHADING)
+    strange = deviates(pixels, look.stack[0].covariance) & (other > PLAUSIBLE)
     return float(strange.sum()) * look.view.mm_per_px**2
-
-
-def _deviates(pixels: Vector, look: Look) -> Mask:
-    """Pixels (N, 3) that stand out from the grain."""
-    white = np.linalg.solve(look.stack[0].covariance, pixels.T)
-    return np.asarray((pixels.T * white).sum(axis=0) > _STANDS_OUT)
-
-
-def _costs(
-    pixels: Vector, look: Look, allowed: Sequence[Vector], *, shading: float = 0.0
-) -> tuple[Vector, Vector]:
-    """What colours beneath, each (P, N), and what may be seen, (N,), leave unexplained.
-
-    `shading` is that of thread and piping, which stand out of the surface.
-    """
-    own = np.stack([_unexplained(pixels, pair.contrast, look) for pair in look.pairs])
-    if not allowed:
-        return own, np.full(len(pixels), np.inf)
-    threads = len(look.allowed)
-    other = np.stack(
-        [
-            _unexplained(pixels, contrast, look, shading=shading if i < threads else 0.0)
-            for i, contrast in enumerate(allowed)
-        ]
-    )
-    return own, other.min(axis=0)
-
-
-def _unexplained(pixels: Vector, contrast: Vector, look: Look, *, shading: float = 0.0) -> Vector:
-    """What no amount of a change of colour explains of ratios (N, 3), squared deviations."""
-    own = (0.02 + 0.05 * np.abs(pixels)) ** 2
-    noise = look.stack[0].covariance + own[:, :, None] * np.eye(3)
-    lit = shading * (1.0 + pixels)
-    inverse = np.linalg.inv(noise + lit[:, :, None] * lit[:, None, :])
-    weights = inverse @ contrast
-    share = (weights * pixels).sum(axis=1) / (weights @ contrast)
-    left = pixels - np.clip(share, 0.0, 1.1)[:, None] * contrast
-    return np.asarray(np.einsum("ni,nij,nj->n", left, inverse, left), np.float64)
 
 
 def _core(mask: Mask) -> Mask:
@@ -323,10 +261,6 @@ def _share(extent: Extent, share_map: Array) -> float:
         volume = float(local[extent.halo | extent.mask].sum(dtype=np.float64))
         height = max(height, min(volume / extent.half_area_px, height / extent.kept))
     return float(np.clip(height, 0.0, 1.0))
-
-
-def _radius(look: Look) -> float:
-    return float(np.sqrt(look.limits.show_through_mm2 / np.pi))
 
 
 def _doubt(seed: Seed, pair: Pair) -> float:
