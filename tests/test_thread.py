@@ -2,19 +2,31 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from staged import GREEN, WHITE, outlined_seam, region_of, rendered, scene, spot
+from staged import GREEN, SEAM, WHITE, outlined_seam, region_of, rendered, scene, spot
 
 from fullhide.errors import JobError
 from fullhide.job import load_job
 from fullhide.phantom import Distractor, Gap, Seam
+from fullhide.result import RegionResult
 
 CREAM = ("cream thread", (84.0, 1.0, 16.0))
 RUST = ("rust thread", (42.0, 44.0, 42.0))
 STRAW = ("straw thread", (80.0, 5.0, 45.0))
 LEAF = ("leaf thread", (70.0, -30.0, 30.0))
+
+
+def stitched(
+    folder: Path, thread: tuple[float, float, float], *gaps: Gap, opened: bool = True
+) -> RegionResult:
+    """A seam over green, stitched with declared thread."""
+    seam = replace(SEAM, opened=opened, thread=thread)
+    what = scene(seams=(seam,), gaps=gaps)
+    outline, _ = outlined_seam(rendered(what))
+    return region_of(what, folder, outlines=[outline], under=(GREEN,), thread=(("thread", thread),))
 
 
 def loose(lab: tuple[float, float, float]) -> Distractor:
@@ -84,3 +96,31 @@ def test_a_small_gap_beside_a_large_one_of_another_colour_is_told_as_well(tmp_pa
     outline, _ = outlined_seam(rendered(what))
     region = region_of(what, tmp_path, outlines=[outline], under=(GREEN, WHITE))
     assert {finding.under for finding in region.findings} == {GREEN[0], WHITE[0]}
+
+
+@pytest.mark.parametrize("opened", [True, False], ids=["opened", "closed"])
+@pytest.mark.parametrize("thread", [(87.0, -1.0, 1.0), STRAW[1]], ids=["white", "straw"])
+def test_a_stitched_seam_passes_once_its_thread_is_declared(tmp_path: Path, thread, opened) -> None:
+    region = stitched(tmp_path, thread, opened=opened)
+    assert region.verdict == "pass"
+    assert region.detectable_mm2 is not None
+    assert region.detectable_mm2 < 1.0
+
+
+@pytest.mark.parametrize("share", [0.3, 1.0], ids=["a third", "bare"])
+@pytest.mark.parametrize("thread", [(87.0, -1.0, 1.0), STRAW[1]], ids=["white", "straw"])
+def test_a_gap_between_declared_stitches_is_found(tmp_path: Path, thread, share) -> None:
+    gap = Gap(0, 50.0, 56.0, GREEN[0], width_mm=1.4, share=share)
+    assert stitched(tmp_path, thread, gap).verdict == "fail"
+
+
+def test_a_gap_that_looks_half_like_its_thread_is_never_passed(tmp_path: Path) -> None:
+    # Its mark was taken for thread, and left out as if nothing could hide there.
+    gap = Gap(0, 50.0, 56.0, GREEN[0], width_mm=1.4, share=0.3)
+    assert stitched(tmp_path, LEAF[1], gap, opened=False).verdict != "pass"
+
+
+def test_a_valleys_shade_is_not_taken_for_thread(tmp_path: Path) -> None:
+    # It was, and 2.6 mm2 of the colour beneath with it.
+    gap = Gap(0, 45.4, 48.4, GREEN[0], width_mm=1.4, share=0.4)
+    assert stitched(tmp_path, STRAW[1], gap, opened=False).verdict != "pass"

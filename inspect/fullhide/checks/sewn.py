@@ -31,9 +31,11 @@ Array = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 Vector = NDArray[np.float64]
 
-#: So far beside thread its holes and their shade lie, mm (common practice, no source); and so far
-#: beside all of these the picture still blends them into the surface, mm (our own choice).
-_HOLE_MM, _RIM_MM = 1.0, 0.3
+#: So far beside thread its holes and their shade lie, mm (common practice, no source).
+_HOLE_MM = 0.6
+#: Thread covers more than this of its pixels (our own choice).
+_PLAINLY = 0.25
+_SQUARE = np.ones((2, 2), np.uint8)
 #: Share of a place's surroundings between stitches that must be judged, and of the region that
 #: must be left for it to be seen without them (our own choices).
 _BETWEEN, _LEFT = 0.5, 0.5
@@ -54,14 +56,20 @@ def without_thread(look: Look) -> tuple[Level, ...]:
         does not know them: what could hide between stitches is not a matter of the stitches' own
         play of colour. Under them nothing can be seen, by eye neither.
     """
-    view = look.view
     thread = sewn(look)
     if not thread.any():
         return ()
-    beside = view.judged & ~_grown(thread, _RIM_MM, view)
-    if beside.sum() < _LEFT * view.judged.sum():
+    # Its holes and their shade, by a background that the thread itself has not spoilt.
+    near = _grown(thread, _HOLE_MM, look.view)
+    # Half a spot of the limit, and no more of one, could lie in the rim that is left out with it.
+    rim = float(np.sqrt(look.limits.show_through_mm2 / np.pi))
+    first = _beside(look, _grown(thread, rim / 2.0, look.view))
+    holes = _explained(first, near & first.ground.judged, ~near, ())
+    holes = cv2.morphologyEx(holes.astype(np.uint8), cv2.MORPH_OPEN, _SQUARE) > 0
+    last = _beside(look, _grown(thread | holes, rim, look.view))
+    view, ground = last.view, last.ground
+    if view.judged.sum() < _LEFT * look.view.judged.sum():
         return ()
-    ground = background(replace(view, judged=beside), beneath=[pair.under for pair in look.pairs])
     return levels(
         ground.ratio,
         ground.weight,
@@ -77,30 +85,31 @@ def without_thread(look: Look) -> tuple[Level, ...]:
 
 
 def sewn(look: Look) -> Mask:
-    """Pixels (H, W) that are plainly declared thread, or its holes, shade and rims.
+    """Pixels (H, W) of a seam that are plainly declared thread.
 
     Nothing that a colour beneath explains is among them. Thread of nearly such a colour is none.
     """
-    ground = look.ground
     threads = unlike_threads(look)
-    if not threads or not look.pairs:
-        return np.zeros(ground.judged.shape, bool)
-    fine, _ = fine_ratio(look)
-    calm = ground.judged & ~ground.bare
-    plain = _explained(fine, ground.judged, calm, threads, look)
-    plain = cv2.morphologyEx(plain.astype(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2), np.uint8)) > 0
-    if not plain.any():
-        return np.asarray(plain)
-    near = ground.judged & _grown(plain, _HOLE_MM, look.view)
-    rest, _ = fine_ratio(look, np.where(plain, np.float32(0.0), ground.weight))
-    return np.asarray(plain | _explained(rest, near & ~plain, calm & ~near, (), look))
+    if not threads or not look.pairs or not look.view.is_seam:
+        return np.zeros(look.ground.judged.shape, bool)
+    plain = _explained(look, look.ground.judged, ~look.ground.bare, threads)
+    return cv2.morphologyEx(plain.astype(np.uint8), cv2.MORPH_OPEN, _SQUARE) > 0
 
 
-def _explained(fine: Array, where: Mask, calm: Mask, threads: Sequence[Vector], look: Look) -> Mask:
+def _beside(look: Look, thread: Mask) -> Look:
+    """The look at what lies beside thread."""
+    view = replace(look.view, judged=look.view.judged & ~thread)
+    beneath = [pair.under for pair in look.pairs]
+    return replace(look, view=view, ground=background(view, beneath=beneath))
+
+
+def _explained(look: Look, where: Mask, calm: Mask, threads: Sequence[Vector]) -> Mask:
     """Pixels that stand out and are no colour beneath; of `threads`, if any are given."""
     found = np.zeros(where.shape, bool)
-    white = np.linalg.inv(covariance_of(fine, calm if calm.any() else where)).astype(np.float32)
-    off = cast(Array, (cv2.transform(fine, white) * fine).sum(axis=-1))
+    fine, _ = fine_ratio(look)
+    quiet = look.ground.judged & calm
+    white = np.linalg.inv(covariance_of(fine, quiet if quiet.any() else look.ground.judged))
+    off = cast(Array, (cv2.transform(fine, white.astype(np.float32)) * fine).sum(axis=-1))
     at = np.nonzero(where & (off > STANDS_OUT))
     if not at[0].size:
         return found
@@ -109,10 +118,18 @@ def _explained(fine: Array, where: Mask, calm: Mask, threads: Sequence[Vector], 
     found[at] = least > REFUTED
     if threads:
         found[at] &= (other < PLAUSIBLE) & (other < CLEARLY * least)
+        found &= _amount(fine, threads) > _PLAINLY
     return found
 
 
+def _amount(fine: Array, threads: Sequence[Vector]) -> Array:
+    """How much of a thread's change of colour a pixel shows, by least squares, of the most."""
+    weights = np.stack([contrast / (contrast @ contrast) for contrast in threads])
+    parts = cast(Array, cv2.transform(fine, weights.astype(np.float32)))
+    return np.asarray(parts.reshape(*fine.shape[:2], -1).max(axis=-1), np.float32)
+
+
 def _grown(mask: Mask, by_mm: float, view: RegionView) -> Mask:
-    width = 2 * int(np.ceil(by_mm / view.mm_per_px)) + 1
+    width = 2 * max(1, round(by_mm / view.mm_per_px)) + 1
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width))
     return np.asarray(cv2.dilate(mask.astype(np.uint8), kernel) > 0)

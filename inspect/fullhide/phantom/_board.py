@@ -17,6 +17,7 @@ from .scene import Chart, Scene
 __all__ = ["Overlay", "board_corners", "chart_overlay", "patch_centres"]
 
 F32 = NDArray[np.float32]
+Window = tuple[slice, slice]
 
 # Our own proportions, in board widths: a border wider than the gaps between patches.
 _BORDER_X, _GAP = 0.045, 0.018
@@ -50,6 +51,22 @@ class Overlay:
     colour: F32
     shade: F32 | float = 1.0
     shine: F32 | float = 0.0
+
+    def windows(self, shape: tuple[int, ...]) -> tuple[Window, Window] | None:
+        """Where it lies in a picture and which part of it lies there; None if none does."""
+        h, w = self.alpha.shape
+        y0, x0 = max(0, self.y0), max(0, self.x0)
+        y1, x1 = min(shape[0], self.y0 + h), min(shape[1], self.x0 + w)
+        if y1 <= y0 or x1 <= x0:
+            return None
+        own = slice(y0 - self.y0, y1 - self.y0), slice(x0 - self.x0, x1 - self.x0)
+        return (slice(y0, y1), slice(x0, x1)), own
+
+    def cover(self, mask: NDArray[np.bool_]) -> None:
+        """Set the pixels of a mask (H, W) that it hides for the most part."""
+        laid = self.windows(mask.shape)
+        if laid is not None:
+            mask[laid[0]] |= self.alpha[laid[1]] >= 0.5
 
 
 def patch_centres() -> NDArray[np.float64]:

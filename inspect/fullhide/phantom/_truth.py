@@ -189,12 +189,16 @@ def build_truth(
     lightness: F32 | None,
     shading: F32,
     highlight: F32,
+    covered: NDArray[np.bool_] | None = None,
 ) -> Truth:
-    """Put the truth together."""
+    """Put the truth together: of what lies under thread or another thing nothing can be seen."""
     shape = (frame.height, frame.width)
     panel = edge > 0
     labels = shares.labels if shares.labels is not None else np.zeros(shape, np.int16)
     delta_e = _differences(materials, shares.maps, thickness, lightness, panel)
+    if covered is not None:
+        labels[covered] = 0
+        delta_e[covered] = 0
     spots = _records(scene, frame, shares, labels, delta_e)
     lobe = _lobe(scene, frame)
     maps = shares.maps.values()

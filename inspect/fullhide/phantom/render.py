@@ -79,15 +79,19 @@ def render(scene: Scene) -> Rendering:
     image, shade, shine = painter.paint()
     light = relief.light(0, frame.height)
     chart = chart_overlay(scene, frame, materials)
+    covered = np.zeros(edge.shape, bool)
     for overlay in ([chart] if chart else []) + prop_overlays(scene, frame, materials):
         _lay(image, overlay, light)
+        overlay.cover(covered)
     from_there = seen(scene)
     if from_there is not None:
         image = np.maximum(from_there.seen(image), 0)
     rgb = develop(image, scene)
     del image, light
     rgb.setflags(write=False)
-    truth = build_truth(scene, frame, materials, edge, shares, thickness, lightness, shade, shine)
+    truth = build_truth(
+        scene, frame, materials, edge, shares, thickness, lightness, shade, shine, covered
+    )
     if from_there is not None:
         truth = truth_seen(truth, from_there)
     return Rendering(scene, rgb, truth)
@@ -201,21 +205,18 @@ def _level(hidden: F32) -> NDArray[np.int32]:
 
 def _lay(image: F32, overlay: Overlay, light: F32) -> None:
     """Composite an overlay onto the picture, in place."""
-    h, w = overlay.alpha.shape
-    y0, x0 = max(0, overlay.y0), max(0, overlay.x0)
-    y1 = min(image.shape[0], overlay.y0 + h)
-    x1 = min(image.shape[1], overlay.x0 + w)
-    if y1 <= y0 or x1 <= x0:
+    laid = overlay.windows(image.shape)
+    if laid is None:
         return
-    rows, cols = slice(y0 - overlay.y0, y1 - overlay.y0), slice(x0 - overlay.x0, x1 - overlay.x0)
+    there, own = laid
 
     def cut(value: F32 | float) -> F32 | float:
-        return value[rows, cols] if isinstance(value, np.ndarray) else value
+        return value[own] if isinstance(value, np.ndarray) else value
 
-    lit = light[y0:y1, x0:x1] * cut(overlay.shade)
-    new = lit[..., None] * overlay.colour[rows, cols]
+    lit = light[there] * cut(overlay.shade)
+    new = lit[..., None] * overlay.colour[own]
     new += np.reshape(cut(overlay.shine), (*np.shape(cut(overlay.shine)), 1))
-    a = overlay.alpha[rows, cols][..., None]
-    target = image[y0:y1, x0:x1]
+    a = overlay.alpha[own][..., None]
+    target = image[there]
     target *= 1 - a
     target += a * new
