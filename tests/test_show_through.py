@@ -17,7 +17,7 @@ from staged import flat_view
 from fullhide.background import background
 from fullhide.checks.outcome import Outcome, Spot
 from fullhide.checks.show_through import show_through
-from fullhide.colour import lab_to_xyz, xyz_to_lab
+from fullhide.colour import WHITE_D50, lab_to_xyz, xyz_to_lab
 from fullhide.job import Limits
 from fullhide.phantom._spectra import lab_from_reflectance, reflectance_from_lab
 from fullhide.phantom.film import film_reflectance
@@ -27,6 +27,7 @@ FOX = (46.0, 21.0, 28.0)
 GREEN = (38.0, -28.0, 9.0)
 BLUE = (40.0, 4.0, -34.0)
 WHITE = (93.0, -0.5, 2.0)
+TAN, RED_BROWN = (62.0, 12.0, 32.0), (33.0, 25.0, 19.0)
 GREY, OTHER_GREY = (55.0, 0.0, -1.0), (47.0, 0.0, -1.0)
 MM = 0.25
 SHAPE = (240, 320)
@@ -224,6 +225,33 @@ def test_a_shadow_or_a_shine_is_no_old_green() -> None:
 
 
 # Never a pass on a blind photo
+
+
+def with_rim_glint(strength: float, share: NDArray[np.float64] | None = None) -> Outcome:
+    """A dark coloured finish with a lamp's line along its rounded rim, so many times as bright."""
+    rows = np.indices(SHAPE)[0] * MM
+    line = np.exp(-0.5 * ((rows - 2.0) / 0.8) ** 2)
+    glint = strength * lab_to_xyz(RED_BROWN)[1] * line[..., None] * WHITE_D50
+    xyz = painted_xyz(share, under=TAN, finish=RED_BROWN, noise=0.008, grain=0.03) + glint
+    return checked(xyz, under={"tan": TAN}, finish=RED_BROWN)
+
+
+@pytest.mark.parametrize("strength", [0.2, 0.4, 0.6])
+def test_a_rims_glint_is_no_paler_colour_beneath(strength: float) -> None:
+    # They were: up to 200 mm2 of it, since the rest of the region knows of no such light.
+    outcome = with_rim_glint(strength)
+    assert outcome.verdict == "pass"
+    assert outcome.spots == ()
+
+
+@pytest.mark.parametrize("share", [0.08, 0.2, 1.0])
+@pytest.mark.parametrize("radius_mm", [0.8, 1.5])
+@pytest.mark.parametrize("strength", [0.2, 0.6])
+def test_a_spot_in_a_rims_glint_is_never_passed(
+    strength: float, radius_mm: float, share: float
+) -> None:
+    there = share * round_spot(radius_mm, at=(40.0, 2.0))
+    assert with_rim_glint(strength, there).verdict != "pass"
 
 
 @pytest.mark.parametrize("noise", [0.3, 0.8])

@@ -20,10 +20,12 @@ from numpy.typing import NDArray
 
 from fullhide.background import enlarged, masked_blur, slow_mean
 from fullhide.checks.levels import Level, near, sampled
+from fullhide.colour import WHITE_D50
 from fullhide.robust import spread
 from fullhide.surface import Pair
 
 __all__ = [
+    "in_strong_light",
     "significance",
     "threshold",
 ]
@@ -37,6 +39,9 @@ FALSE_ALARMS = 0.01
 #: Allowance for clutter that is no Gaussian noise (our own choice).
 FLOCKS = 1.25
 _LOCAL_MM = 6.0
+#: Light plays strongly over some millimetres where it does so many times as elsewhere; standard
+#: deviation, relative to the surface, that it may have there (our own choices).
+_PLAY_MM, _STRONG, _PLAY = 1.5, 3.0, 0.2
 #: Height from which local maxima are looked at, and how many tell how they die out (our own
 #: choices).
 _PEAK = 3.0
@@ -84,20 +89,88 @@ def significance(level: Level, pair: Pair) -> tuple[Array, Array]:
     own pixels of like shading, where shading is what is left after the best share of the colour
     beneath is taken off; on a real spot that is little.
     """
-    d = pair.contrast
-    own = np.linalg.solve(level.covariance, d)
-    unit = own / float(own @ d)
-    # Shading: mean of the three channels after the share's own part is taken off.
-    left = (np.eye(3) - np.outer(d, unit)).mean(axis=0)
     weights = level.weights(pair)
-    both = cv2.transform(level.ratio, np.stack([weights[0], left]).astype(np.float32))
-    t: Array = np.ascontiguousarray(both[..., 0], np.float32)
-    shade: Array = np.asarray(both[..., 1], np.float32)
+    t = _output(level, weights)
+    if not level.judged.any():
+        return np.zeros_like(t), np.ones_like(t)
+    return _normalised(level, t, _shade(level, pair), weights)
+
+
+def in_strong_light(level: Level, pair: Pair, t: Array) -> tuple[Mask, Array, Array] | None:
+    """The filter's output once more where light plays far more strongly than elsewhere.
+
+    Parameters
+    ----------
+    level, pair
+        As `significance` takes them.
+    t
+        Its output.
+
+    Returns
+    -------
+    strong, t, spread
+        Such places among those that stand out; and what is left there once all that shade and
+        shine can do is taken off, with its spread in the region's own standard deviations, scaled
+        so that a spot brings as much as it did. None if there are none.
+
+    Notes
+    -----
+    A rounded rim's glint is ten times as strong as the play of light that the region's covariance
+    knows of, and leaks through the filter. With a large variance along shine and along shade the
+    filter answers only to what neither can do.
+    """
+    shine = WHITE_D50 / pair.seen
+    across = np.linalg.svd(pair.contrast[None])[2][1:]  # what no spot of this colour changes
+    noise = across @ level.covariance @ across.T
+    look = np.linalg.solve(noise, across @ shine)
+    look /= np.sqrt(look @ noise @ look)
+    play = cv2.transform(level.ratio, (look @ across)[None].astype(np.float32))
+    sigma = max(1.5 * level.sigma_px, _PLAY_MM / level.mm_per_px)
+    power = masked_blur(
+        np.square(play.reshape(t.shape)), level.judged.astype(np.float32), (sigma, sigma)
+    )
+    strong = level.judged & (power > _STRONG**2) & (t > _PEAK)
+    if not strong.any():
+        return None
+    weights = _beside_light(level, pair, shine)
+    again, spread = _normalised(level, _output(level, weights), _shade(level, pair), weights)
+    return strong, again, spread
+
+
+def _beside_light(level: Level, pair: Pair, shine: Vector) -> Vector:
+    """Weights that answer to what neither shade nor shine can do, scaled to a spot's own height."""
+    lengths = [shine / np.linalg.norm(shine), np.ones(3) / np.sqrt(3.0)]
+    light = _PLAY**2 * sum(np.outer(way, way) for way in lengths)
+    count = 1 + len(level.wider)
+    joint = level.covariance if level.joint is None else level.joint
+    free = joint + np.kron(np.ones((count, count)) + np.eye(count), light)
+    disc = level.response(level.area_mm2, blur_mm=level.blur_mm)
+    template = np.outer(disc, pair.contrast).ravel()
+    found = np.linalg.solve(free, template)
+    height = float(level.weights(pair).ravel() @ template)
+    return cast(Vector, (found * (height / float(found @ template))).reshape(-1, 3))
+
+
+def _output(level: Level, weights: Vector) -> Array:
+    """Weighted sum of this and the wider levels' ratios."""
+    own = cv2.transform(level.ratio, weights[:1].astype(np.float32))
+    t: Array = np.ascontiguousarray(own.reshape(level.judged.shape), np.float32)
     for other, part in zip(level.wider, weights[1:], strict=True):
         around = cast(Array, cv2.transform(other.ratio, part[None].astype(np.float32)))
         t += enlarged(around, other.step // level.step, (t.shape[1], t.shape[0]))
-    if not level.judged.any():
-        return np.zeros_like(t), np.ones_like(t)
+    return t
+
+
+def _shade(level: Level, pair: Pair) -> Array:
+    """Shading: mean of the three channels after the share's own part is taken off."""
+    own = np.linalg.solve(level.covariance, pair.contrast)
+    left = np.eye(3) - np.outer(pair.contrast, own / float(own @ pair.contrast))
+    shade = cv2.transform(level.ratio, left.mean(axis=0)[None].astype(np.float32))
+    return cast(Array, shade.reshape(level.judged.shape))
+
+
+def _normalised(level: Level, t: Array, shade: Array, weights: Vector) -> tuple[Array, Array]:
+    """An output in local standard deviations, and these."""
     middle, scale = _by_shading(*sampled(level.calm, t, shade, count=_SAMPLE))
     t -= middle(shade)
     wide = scale(shade)

@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 
 from fullhide.background import Background
 from fullhide.checks.explained import Look
-from fullhide.checks.filter import significance, threshold
+from fullhide.checks.filter import in_strong_light, significance, threshold
 from fullhide.checks.levels import Level, levels
 from fullhide.checks.outcome import Outcome
-from fullhide.checks.reach import detectable_mm2, headroom, places, reach, unseen
+from fullhide.checks.reach import detectable_mm2, headroom, places, reach, sure_height, unseen
 from fullhide.checks.rows import in_rows
 from fullhide.checks.sewn import without_thread
 from fullhide.checks.spots import ALIKE, SOLVABLE, Found, Seed, measured
@@ -103,34 +103,42 @@ def show_through(
         scale_doubt=scale_doubt,
         k=k,
     )
-    outputs = {}
+    outputs: list[tuple[Pair, Array, list[Output]]] = []
     seeds: list[Seed] = []
     for pair in looked:
-        marked, seen = _marked(stack, pair, ground.judged.shape)
-        seeds.extend(_seeds(marked))
+        alarm, marked, no_light, seen = _marked(look, pair)
+        seeds.extend(_seeds(marked, no_light))
         if pair.bare == 1.0:  # films are looked for, not vouched for
-            outputs[pair.name] = pair, marked, seen
+            outputs.append((pair, alarm, seen))
     told = measured(seeds, look)
-    unsewn = without_thread(look)
-    smallest: dict[str, float] = {}
-    room = float("inf")
-    dark = np.zeros(ground.judged.shape, bool)
-    for pair, marked, seen in outputs.values():
-        if unsewn:
-            # What was taken for thread is not left out there: it may be what lies between.
-            seen = [(level, *significance(level, pair)) for level in unsewn]
-            marked = told.labels.astype(np.float32)
-        found, hidden = _hidden(seen, pair, marked, look)
-        smallest[pair.name] = detectable_mm2(found, pair, blur_mm=blur_mm, k=k)
-        room = min(room, headroom(found, pair, blur_mm=blur_mm, k=k))
-        if smallest[pair.name] > limits.show_through_mm2:
-            dark |= hidden
-    outcome = _judged(_without_holes(told, look), smallest, look)
+    smallest, room, dark = _could_hide(outputs, told, look)
     return replace(
-        outcome,
+        _judged(_without_holes(told, look), smallest, look),
         headroom=room if np.isfinite(room) else None,
         unseen=places(dark & ground.judged, ground.judged, mm_per_px=view.mm_per_px),
     )
+
+
+def _could_hide(
+    outputs: Sequence[tuple[Pair, Array, list[Output]]], told: Found, look: Look
+) -> tuple[dict[str, float], float, Mask]:
+    """The smallest spot of each colour that would be seen, headroom, and where one may hide."""
+    unsewn = without_thread(look)
+    smallest: dict[str, float] = {}
+    room = float("inf")
+    dark = np.zeros(look.ground.judged.shape, bool)
+    for pair, alarm, seen in outputs:
+        known, levels_seen = alarm, seen
+        if unsewn:
+            # What was taken for thread is not left out there: it may be what lies between.
+            levels_seen = [(level, *significance(level, pair)) for level in unsewn]
+            known = told.labels.astype(np.float32)
+        found, hidden = _hidden(levels_seen, pair, known, look)
+        smallest[pair.name] = detectable_mm2(found, pair, blur_mm=look.blur_mm, k=look.k)
+        room = min(room, headroom(found, pair, blur_mm=look.blur_mm, k=look.k))
+        if smallest[pair.name] > look.limits.show_through_mm2:
+            dark |= hidden
+    return smallest, room, dark
 
 
 def _films(pairs: Sequence[Pair], limits: Limits, covariance: Vector) -> list[Pair]:
@@ -168,13 +176,16 @@ def _films(pairs: Sequence[Pair], limits: Limits, covariance: Vector) -> list[Pa
     return found
 
 
-def _marked(
-    stack: Sequence[Level], pair: Pair, shape: tuple[int, ...]
-) -> tuple[Array, list[Output]]:
-    """Significance at view resolution, 0 below the threshold; each level's, with its spread."""
-    marked = np.zeros(shape, np.float32)
+def _marked(look: Look, pair: Pair) -> tuple[Array, Array, Array, list[Output]]:
+    """Significance at view resolution, 0 below the threshold; each level's, with its spread.
+
+    Of all that stands out; without what is surely strong light alone, which is no spot, though
+    nothing more is known of its place; and of what stands out once such light is taken off.
+    """
+    shape = look.ground.judged.shape
+    alarm, marked, no_light = (np.zeros(shape, np.float32) for _ in range(3))
     seen: list[Output] = []
-    for level in stack:
+    for level in look.stack:
         t, spread = significance(level, pair)
         limit = threshold(level, t)
         seen.append((level, t, spread))
@@ -182,10 +193,25 @@ def _marked(
         least = level.height(pair, level.area_mm2, blur_mm=level.blur_mm)
         faint = FAINT * pair.share_at_limit * float(least)
         over = (t > limit) & (t * spread > faint)
-        if over.any():
-            high = np.where(over, t, np.float32(0.0)).astype(np.float32)
-            np.maximum(marked, _to_view(high, level.step, shape), out=marked)
-    return marked, seen
+        _mark(alarm, over, t, level)
+        lit = in_strong_light(level, pair, t)
+        if lit is not None:
+            strong, rest, wide = lit
+            brought = sure_height(level, pair, blur_mm=look.blur_mm, k=look.k)
+            over &= ~strong | ((rest + np.float32(look.k)) * wide >= np.float32(brought))
+            found = strong & (rest > limit) & (rest * wide > faint)
+            _mark(alarm, found, rest, level)
+            _mark(marked, found, rest, level)
+            _mark(no_light, found, rest, level)
+        _mark(marked, over, t, level)
+    return alarm, marked, no_light, seen
+
+
+def _mark(marked: Array, over: Mask, t: Array, level: Level) -> None:
+    """Carry what stands out at a level into the map of significance at view resolution."""
+    if over.any():
+        high = np.where(over, t, np.float32(0.0)).astype(np.float32)
+        np.maximum(marked, _to_view(high, level.step, marked.shape), out=marked)
 
 
 def _hidden(
@@ -216,7 +242,7 @@ def _to_view(values: Array, step: int, shape: tuple[int, ...]) -> Array:
     return cast(Array, large[: shape[0], : shape[1]])
 
 
-def _seeds(marked: Array) -> list[Seed]:
+def _seeds(marked: Array, no_light: Array) -> list[Seed]:
     count, labels, stats, _ = cv2.connectedComponentsWithStats(
         (marked > 0).astype(np.uint8), connectivity=8
     )
@@ -232,6 +258,7 @@ def _seeds(marked: Array) -> list[Seed]:
                 mask=part,
                 peak=(y + int(row), x + int(column)),
                 height=float(heights.max()),
+                no_light=bool((no_light[y : y + h, x : x + w][part] > 0).any()),
             )
         )
     return made

@@ -72,12 +72,16 @@ ALIKE = 300.0
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Seed:
-    """Pixels of a window of the view that stand out, by how many local standard deviations."""
+    """Pixels of a window of the view that stand out, by how many local standard deviations.
+
+    `no_light`: they do so once all is taken off that shade and shine can do in strong light.
+    """
 
     window: tuple[slice, slice]
     mask: Mask
     peak: tuple[int, int]
     height: float
+    no_light: bool = False
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
@@ -206,7 +210,8 @@ def _which(seed: Seed, fine: Array, look: Look) -> tuple[Pair | float, Mask]:
     # Not these where any colour beneath looks like them: then such a place is in doubt, not told.
     shine = WHITE_D50 / look.pairs[0].finish
     allowed = [pair.contrast for pair in look.allowed]
-    if max(pair.condition for pair in look.pairs if pair.bare == 1.0) <= ALIKE:
+    told_apart = max(pair.condition for pair in look.pairs if pair.bare == 1.0) <= ALIKE
+    if told_apart and not seed.no_light:
         allowed += [-np.ones(3), np.ones(3), shine / shine.max()]
     # Pixel by pixel first: a stitch may cross a gap.
     body = deviates(pixels, look.stack[0].covariance)
