@@ -124,12 +124,14 @@ def in_strong_light(level: Level, pair: Pair, t: Array) -> tuple[Mask, Array, Ar
     noise = across @ level.covariance @ across.T
     look = np.linalg.solve(noise, across @ shine)
     look /= np.sqrt(look @ noise @ look)
-    play = cv2.transform(level.ratio, (look @ across)[None].astype(np.float32))
-    sigma = max(1.5 * level.sigma_px, _PLAY_MM / level.mm_per_px)
-    power = masked_blur(
-        np.square(play.reshape(t.shape)), level.judged.astype(np.float32), (sigma, sigma)
-    )
-    strong = level.judged & (power > _STRONG**2) & (t > _PEAK)
+    seen = cv2.transform(level.ratio, (look @ across)[None].astype(np.float32))
+    play = cast(Array, seen.reshape(t.shape))
+    play[~level.judged] = 0.0
+    # A box of the Gaussian's variance serves.
+    side = round(np.sqrt(12.0) * max(1.5 * level.sigma_px, _PLAY_MM / level.mm_per_px))
+    mass = cv2.blur(level.judged.astype(np.float32), (side, side), borderType=cv2.BORDER_CONSTANT)
+    power = cv2.blur(play * play, (side, side), borderType=cv2.BORDER_CONSTANT)
+    strong = level.judged & (t > _PEAK) & (power > np.float32(_STRONG**2) * mass)
     if not strong.any():
         return None
     weights = _beside_light(level, pair, shine)

@@ -57,7 +57,7 @@ def without_thread(look: Look) -> tuple[Level, ...]:
         play of colour. Under them nothing can be seen, by eye neither.
     """
     thread = sewn(look)
-    if not thread.any():
+    if not thread.any() or _left(look, thread) < _LEFT:
         return ()
     # Its holes and their shade, by a background that the thread itself has not spoilt.
     near = _grown(thread, _HOLE_MM, look.view)
@@ -66,10 +66,11 @@ def without_thread(look: Look) -> tuple[Level, ...]:
     first = _beside(look, _grown(thread, rim / 2.0, look.view))
     holes = _explained(first, near & first.ground.judged, ~near, ())
     holes = cv2.morphologyEx(holes.astype(np.uint8), cv2.MORPH_OPEN, _SQUARE) > 0
-    last = _beside(look, _grown(thread | holes, rim, look.view))
-    view, ground = last.view, last.ground
-    if view.judged.sum() < _LEFT * look.view.judged.sum():
+    out_of_sight = _grown(thread | holes, rim, look.view)
+    if _left(look, out_of_sight) < _LEFT:
         return ()
+    last = _beside(look, out_of_sight)
+    view, ground = last.view, last.ground
     return levels(
         ground.ratio,
         ground.weight,
@@ -94,6 +95,11 @@ def sewn(look: Look) -> Mask:
         return np.zeros(look.ground.judged.shape, bool)
     plain = _explained(look, look.ground.judged, ~look.ground.bare, threads)
     return cv2.morphologyEx(plain.astype(np.uint8), cv2.MORPH_OPEN, _SQUARE) > 0
+
+
+def _left(look: Look, thread: Mask) -> float:
+    """Share of the judged pixels beside thread."""
+    return float((look.view.judged & ~thread).sum()) / max(1, int(look.view.judged.sum()))
 
 
 def _beside(look: Look, thread: Mask) -> Look:

@@ -16,7 +16,7 @@ from fullhide.checks.filter import in_strong_light, significance, threshold
 from fullhide.checks.levels import Level, levels
 from fullhide.checks.outcome import Outcome
 from fullhide.checks.reach import detectable_mm2, headroom, places, reach, sure_height, unseen
-from fullhide.checks.rows import in_rows
+from fullhide.checks.rows import in_one_pattern, in_rows
 from fullhide.checks.sewn import without_thread
 from fullhide.checks.spots import ALIKE, SOLVABLE, Found, Seed, measured
 from fullhide.checks.thin import film_path
@@ -265,16 +265,24 @@ def _seeds(marked: Array, no_light: Array) -> list[Seed]:
 
 
 def _without_holes(found: Found, look: Look) -> Found:
-    """Leave out the marks that are holes in a row."""
+    """Leave out the marks that are holes in a row, or stitches in a seam of declared thread."""
     mm = look.view.mm_per_px
     centres = np.array([spot.centre for spot in found.spots]).reshape(-1, 2) * mm
-    holes = in_rows(centres, np.array([spot.area_mm2 for spot in found.spots]))
+    areas = np.array([spot.area_mm2 for spot in found.spots])
+    holes = in_rows(centres, areas)
+    other_mm2 = found.other_mm2
+    if look.view.is_seam and look.allowed:
+        # Thread of nearly a colour beneath: no finding each, but nothing to pass on either.
+        stitches = in_one_pattern(centres, areas)
+        other_mm2 = max(other_mm2, float(areas[stitches].max(initial=0.0)))
+        holes |= stitches
     if not holes.any():
         return found
     kept = np.flatnonzero(~holes)
     table = np.zeros(len(holes) + 1, np.uint16)
     table[kept + 1] = np.arange(1, len(kept) + 1)
-    return replace(found, labels=table[found.labels], spots=[found.spots[i] for i in kept])
+    spots = [found.spots[i] for i in kept]
+    return replace(found, labels=table[found.labels], spots=spots, other_mm2=other_mm2)
 
 
 def _judged(found: Found, smallest: dict[str, float], look: Look) -> Outcome:
