@@ -10,7 +10,7 @@ from staged import GREEN, SEAM, WHITE, outlined_seam, region_of, rendered, scene
 
 from fullhide.errors import JobError
 from fullhide.job import load_job
-from fullhide.phantom import Distractor, Gap, Seam
+from fullhide.phantom import Distractor, Gap, Leather, Seam
 from fullhide.result import RegionResult
 
 CREAM = ("cream thread", (84.0, 1.0, 16.0))
@@ -124,3 +124,20 @@ def test_a_valleys_shade_is_not_taken_for_thread(tmp_path: Path) -> None:
     # It was, and 2.6 mm2 of the colour beneath with it.
     gap = Gap(0, 45.4, 48.4, GREEN[0], width_mm=1.4, share=0.4)
     assert stitched(tmp_path, STRAW[1], gap, opened=False).verdict != "pass"
+
+
+@pytest.mark.parametrize("share", [0.15, 0.3, 0.6, 1.0])
+@pytest.mark.parametrize("length_mm", [2.0, 4.0])
+def test_a_gap_beside_thread_of_its_own_colour_is_never_passed(
+    tmp_path: Path, share, length_mm
+) -> None:
+    # It was: stitch and gap made a mark like the other stitches', in their row.
+    grey, thread = ("old grey", (58.0, 0.0, 0.0)), ("thread", (58.0, 2.0, -2.0))
+    seam = replace(SEAM, opened=False, thread=thread[1])
+    gap = Gap(0, 50.0, 50.0 + length_mm, grey[0], width_mm=1.5, share=share)
+    smooth = Leather(grain="smooth", curvature_mm=2.0)
+    ink = (26.0, 1.0, -14.0)
+    what = scene(finish=ink, under=(grey,), seams=(seam,), leather=smooth, gaps=(gap,))
+    outline, _ = outlined_seam(rendered(what))
+    region = region_of(what, tmp_path, outlines=[outline], under=(grey,), thread=(thread,))
+    assert region.verdict != "pass"

@@ -14,7 +14,6 @@ import argparse
 import tempfile
 from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +21,6 @@ import cv2
 import numpy as np
 import sheen_spots
 from bench_match import COLOURS, PANEL, SIZE
-from spread import surroundings
 
 Box = tuple[float, float, float, float]
 #: The reference's and the panel's boxes, pixels.
@@ -38,22 +36,11 @@ WORDS = ("glossier", "duller", "like")
 
 def make(seed: int, i: int) -> tuple[Any, dict[str, Any]]:
     """Scene number i, and what is known of it."""
-    from fullhide.phantom import Chart, Lamp, Scene, Sheen
+    from fullhide.phantom import Chart, Scene, Sheen
 
     rng = np.random.default_rng([seed, i, 7])
-    given = surroundings(rng)
-    turn = rng.uniform(0.0, 360.0)
-    lamps = tuple(
-        Lamp(
-            azimuth_deg=float(turn + n * rng.uniform(90.0, 200.0)),
-            elevation_deg=float(rng.uniform(40.0, 65.0)),
-            weight=float(rng.uniform(0.4, 1.0)),
-        )
-        for n in range(int(rng.integers(1, 3)))
-    )
-    given["light"] = replace(given["light"], lamps=lamps, ambient=float(rng.uniform(0.2, 0.45)))
-    gloss, rough = float(rng.uniform(0.5, 1.2)), float(rng.uniform(0.22, 0.4))
-    given["leather"] = replace(given["leather"], gloss=gloss, roughness=rough)
+    given = sheen_spots.glinting(rng)
+    own = given["leather"]
     kind = str(rng.choice(["like", "gloss", "roughness"]))
     by = {"like": 1.0, "gloss": float(rng.choice([0.35, 0.5, 2.0, 3.0])), "roughness": 1.0}[kind]
     rougher = float(rng.choice([0.7, 1.4])) if kind == "roughness" else 1.0
@@ -70,8 +57,8 @@ def make(seed: int, i: int) -> tuple[Any, dict[str, Any]]:
             Sheen(
                 centre_mm=((x0 + x1) / 2 * mm, (y0 + y1) / 2 * mm),
                 size_mm=((x1 - x0 + 20) * mm, (y1 - y0 + 20) * mm),
-                gloss=gloss * by,
-                roughness=rough * rougher,
+                gloss=own.gloss * by,
+                roughness=own.roughness * rougher,
             ),
         ),
         chart=Chart(centre_px=(750.0, 895.0), width_mm=480.0 * mm),

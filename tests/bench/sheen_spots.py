@@ -39,11 +39,10 @@ COLOURED = 14.0  # chroma of a dye whose highlight can be told from shade
 KEYS = ("places", "found")
 
 
-def make(seed: int, i: int) -> tuple[Any, dict[str, Any]]:
-    """Scene number i, and what is known of it."""
-    from fullhide.phantom import Chart, Lamp, Scene, Sheen
+def glinting(rng: np.random.Generator) -> dict[str, Any]:
+    """A grained part under one or two lamps at random."""
+    from fullhide.phantom import Lamp
 
-    rng = np.random.default_rng([seed, i, 8])
     given = surroundings(rng)
     turn = rng.uniform(0.0, 360.0)
     lamps = tuple(
@@ -57,6 +56,16 @@ def make(seed: int, i: int) -> tuple[Any, dict[str, Any]]:
     given["light"] = replace(given["light"], lamps=lamps, ambient=float(rng.uniform(0.2, 0.45)))
     gloss, rough = float(rng.uniform(0.5, 1.2)), float(rng.uniform(0.22, 0.4))
     given["leather"] = replace(given["leather"], gloss=gloss, roughness=rough)
+    return given
+
+
+def make(seed: int, i: int) -> tuple[Any, dict[str, Any]]:
+    """Scene number i, and what is known of it."""
+    from fullhide.phantom import Chart, Scene, Sheen
+
+    rng = np.random.default_rng([seed, i, 8])
+    given = glinting(rng)
+    own = given["leather"]
     mm = float(rng.choice([0.12, 0.16, 0.2]))
     x0, y0, x1, y1 = (v * mm for v in (*PANEL[0], *PANEL[2]))
     places: list[Sheen] = []
@@ -74,8 +83,8 @@ def make(seed: int, i: int) -> tuple[Any, dict[str, Any]]:
                 Sheen(
                     centre_mm=(float(middle[0]), float(middle[1])),
                     size_mm=(float(size[0]), float(size[1])),
-                    gloss=gloss * times,
-                    roughness=rough,
+                    gloss=own.gloss * times,
+                    roughness=own.roughness,
                     shape=str(rng.choice(["round", "box"])),
                     softness_mm=float(rng.choice([0.0, 2.0, 4.0])),
                 )

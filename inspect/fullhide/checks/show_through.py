@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fullhide.background import Background
-from fullhide.checks.explained import Look
+from fullhide.checks.explained import Look, unlike_threads
 from fullhide.checks.filter import in_strong_light, significance, threshold
 from fullhide.checks.levels import Level, levels
 from fullhide.checks.outcome import Outcome
@@ -270,19 +270,18 @@ def _without_holes(found: Found, look: Look) -> Found:
     centres = np.array([spot.centre for spot in found.spots]).reshape(-1, 2) * mm
     areas = np.array([spot.area_mm2 for spot in found.spots])
     holes = in_rows(centres, areas)
-    other_mm2 = found.other_mm2
     if look.view.is_seam and look.allowed:
-        # Thread of nearly a colour beneath: no finding each, but nothing to pass on either.
-        stitches = in_one_pattern(centres, areas)
-        other_mm2 = max(other_mm2, float(areas[stitches].max(initial=0.0)))
-        holes |= stitches
+        holes |= in_one_pattern(centres, areas)
+    if (holes.any() or found.excused) and len(unlike_threads(look)) < len(look.allowed):
+        # Thread of nearly a colour beneath: what is taken for it could be that colour.
+        found = replace(found, other_mm2=max(found.other_mm2, look.limits.show_through_mm2))
     if not holes.any():
         return found
     kept = np.flatnonzero(~holes)
     table = np.zeros(len(holes) + 1, np.uint16)
     table[kept + 1] = np.arange(1, len(kept) + 1)
     spots = [found.spots[i] for i in kept]
-    return replace(found, labels=table[found.labels], spots=spots, other_mm2=other_mm2)
+    return replace(found, labels=table[found.labels], spots=spots)
 
 
 def _judged(found: Found, smallest: dict[str, float], look: Look) -> Outcome:

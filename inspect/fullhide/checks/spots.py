@@ -86,12 +86,17 @@ class Seed:
 
 @dataclass(slots=True, kw_only=True, eq=False)
 class Found:
-    """What the seeds came to; `other_mm2`: of something that is no colour beneath, the largest."""
+    """What the seeds came to.
+
+    `other_mm2`: of something that is no colour beneath, the largest; `excused`: whether some were
+    taken for thread, shade or shine alone.
+    """
 
     labels: NDArray[np.uint16]
     spots: list[Spot] = field(default_factory=list)
     visible_delta_e: float = 0.0
     other_mm2: float = 0.0
+    excused: bool = False
 
 
 def measured(seeds: Sequence[Seed], look: Look) -> Found:
@@ -114,6 +119,7 @@ def measured(seeds: Sequence[Seed], look: Look) -> Found:
         if not isinstance(pair, Pair):
             claimed[seed.window] |= seed.mask
             found.other_mm2 = max(found.other_mm2, pair)
+            found.excused |= pair == 0.0
             continue
         which = id(pair)  # a colour and a film over it have one name
         if which not in shares:
