@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -13,7 +12,7 @@ from fullhide.checks.outcome import Outcome
 from fullhide.checks.sheen import sheen, sheen_unknown
 from fullhide.checks.sheen_spots import sheen_spots
 from fullhide.job import Job
-from fullhide.region import RegionView
+from fullhide.region import RegionView, grown
 from fullhide.scene import Scene, Seen
 from fullhide.shine_map import shine_map
 
@@ -98,6 +97,4 @@ def _taken(outcomes: Sequence[Outcome], view: RegionView) -> Mask:
     for outcome in outcomes:
         if outcome.labels is not None:
             found |= (outcome.labels > 0).astype(np.uint8)
-    width = 2 * max(1, round(_CLEAR_MM / view.mm_per_px)) + 1
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width))
-    return np.asarray(cv2.dilate(found, kernel) > 0)
+    return grown(found, _CLEAR_MM, mm_per_px=view.mm_per_px)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple, cast
+from typing import Any, NamedTuple, cast
 
 import cv2
 import numpy as np
@@ -17,6 +17,7 @@ from fullhide.seam import centre_line, normals, seam_coordinates, valley
 __all__ = [
     "Patch",
     "RegionView",
+    "grown",
     "outline_mask",
     "view_edge",
     "view_panel",
@@ -127,6 +128,13 @@ def work_factor(mm_per_px: float, limit_mm2: float) -> int:
     """Photo pixels to join into one, so that a disc of the limit is still a few pixels wide."""
     across = 2.0 * float(np.sqrt(limit_mm2 / np.pi))
     return max(1, int(across / (PX_ACROSS_LIMIT * mm_per_px)))
+
+
+def grown(mask: NDArray[Any], by_mm: float, *, mm_per_px: float) -> Mask:
+    """Pixels of a mask (H, W) and those beside it, by at least one pixel."""
+    width = 2 * max(1, round(by_mm / mm_per_px)) + 1
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width))
+    return np.asarray(cv2.dilate((mask != 0).astype(np.uint8), kernel) > 0)
 
 
 def outline_mask(

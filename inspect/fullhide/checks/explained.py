@@ -63,12 +63,11 @@ class Look:
     k: float
 
 
-def fine_ratio(look: Look, weight: Array | None = None) -> tuple[Array, float]:
+def fine_ratio(look: Look) -> tuple[Array, float]:
     """The region's ratios smoothed a little, float32 (H, W, 3); the standard deviation, pixels."""
     radius = float(np.sqrt(look.limits.show_through_mm2 / np.pi))
     sigma = _FINE_OVER_RADIUS * radius / look.view.mm_per_px
-    mass = look.ground.weight if weight is None else weight
-    return masked_blur(look.ground.ratio, mass, (sigma, sigma)), sigma
+    return masked_blur(look.ground.ratio, look.ground.weight, (sigma, sigma)), sigma
 
 
 def unlike_threads(look: Look) -> list[Vector]:

@@ -20,7 +20,8 @@ FEWEST, FILLED = 5, 0.6
 ASTRAY, ALIKE = 0.15, 2.0
 #: Among more marks than this some lie in a row by chance: then this part of all must have another
 #: one just a step before or behind them, as in perforation; the step is one to a mark's nearest
-#: neighbours, so many, and so many steps are tried (our own choices).
+#: neighbours, so many, and so many steps are tried; fewer marks than the last number are no pattern
+#: (our own choices).
 _MOST, _PERFORATED, _NEAREST, _TRIED, _PATTERN = 120, 0.8, 8, 400, 8
 
 
@@ -78,22 +79,22 @@ def in_one_pattern(centres_mm: Vector, areas_mm2: Vector) -> NDArray[np.bool_]:
         Marks alike that have another one just a step before or behind them; none at all unless
         `_PATTERN` are there and this holds for the part `_PERFORATED` of all.
     """
-    places, areas = centres_mm, areas_mm2
-    member = np.zeros(len(places), bool)
-    if len(places) < _PATTERN:
+    member = np.zeros(len(areas_mm2), bool)
+    if len(areas_mm2) < _PATTERN:
         return member
-    apart = np.linalg.norm(places[:, None] - places[None], axis=-1)
-    close = apart <= np.sort(apart, axis=1)[:, min(_NEAREST, len(places) - 1), None]
+    apart = np.linalg.norm(centres_mm[:, None] - centres_mm[None], axis=-1)
+    close = apart <= np.sort(apart, axis=1)[:, min(_NEAREST, len(apart) - 1), None]
     i, j = np.nonzero(close & (apart >= NEAREST_MM) & (apart <= FARTHEST_MM))
-    steps = places[j] - places[i]
+    steps = centres_mm[j] - centres_mm[i]
     tried = steps[:: max(1, len(steps) // _TRIED)]
     if not len(tried):
         return member
     off = np.linalg.norm(steps[None] - tried[:, None], axis=-1)
     like = off <= ASTRAY * np.linalg.norm(tried, axis=1)[:, None]
     own = steps[like[int(like.sum(axis=1).argmax())]]
-    found = _beside(places, areas, np.median(own, axis=0), float(np.median(areas)))
-    member[found] = len(found) >= _PERFORATED * len(places)
+    usual = float(np.median(areas_mm2))
+    found = _beside(centres_mm, areas_mm2, np.median(own, axis=0), usual)
+    member[found] = len(found) >= _PERFORATED * len(areas_mm2)
     return member
 
 

@@ -1,4 +1,4 @@
-"""Thread and piping that the shop declared: where they lie, and the region seen without them."""
+"""Thread that the shop declared: where it lies in a seam, and the seam seen without it."""
 
 from __future__ import annotations
 
@@ -23,9 +23,9 @@ from fullhide.checks.explained import (
     unlike_threads,
 )
 from fullhide.checks.levels import Level, covariance_of, levels
-from fullhide.region import RegionView
+from fullhide.region import grown
 
-__all__ = ["sewn", "without_thread"]
+__all__ = ["without_thread"]
 
 Array = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -52,21 +52,21 @@ def without_thread(look: Look) -> tuple[Level, ...]:
     Returns
     -------
     tuple of Level
-        As `levels` makes them, of the surface beside thread and piping only, on a background that
-        does not know them: what could hide between stitches is not a matter of the stitches' own
+        As `levels` makes them, of the surface beside thread only, on a background that does not
+        know it: what could hide between stitches is not a matter of the stitches' own
         play of colour. Under them nothing can be seen, by eye neither.
     """
-    thread = sewn(look)
+    thread = _sewn(look)
     if not thread.any() or _left(look, thread) < _LEFT:
         return ()
     # Its holes and their shade, by a background that the thread itself has not spoilt.
-    near = _grown(thread, _HOLE_MM, look.view)
+    near = grown(thread, _HOLE_MM, mm_per_px=look.view.mm_per_px)
     # Half a spot of the limit, and no more of one, could lie in the rim that is left out with it.
     rim = float(np.sqrt(look.limits.show_through_mm2 / np.pi))
-    first = _beside(look, _grown(thread, rim / 2.0, look.view))
+    first = _beside(look, grown(thread, rim / 2.0, mm_per_px=look.view.mm_per_px))
     holes = _explained(first, near & first.ground.judged, ~near, ())
     holes = cv2.morphologyEx(holes.astype(np.uint8), cv2.MORPH_OPEN, _SQUARE) > 0
-    out_of_sight = _grown(thread | holes, rim, look.view)
+    out_of_sight = grown(thread | holes, rim, mm_per_px=look.view.mm_per_px)
     if _left(look, out_of_sight) < _LEFT:
         return ()
     last = _beside(look, out_of_sight)
@@ -85,7 +85,7 @@ def without_thread(look: Look) -> tuple[Level, ...]:
     )
 
 
-def sewn(look: Look) -> Mask:
+def _sewn(look: Look) -> Mask:
     """Pixels (H, W) of a seam that are plainly declared thread.
 
     Nothing that a colour beneath explains is among them. Thread of nearly such a colour is none.
@@ -133,9 +133,3 @@ def _amount(fine: Array, threads: Sequence[Vector]) -> Array:
     weights = np.stack([contrast / (contrast @ contrast) for contrast in threads])
     parts = cast(Array, cv2.transform(fine, weights.astype(np.float32)))
     return np.asarray(parts.reshape(*fine.shape[:2], -1).max(axis=-1), np.float32)
-
-
-def _grown(mask: Mask, by_mm: float, view: RegionView) -> Mask:
-    width = 2 * max(1, round(by_mm / view.mm_per_px)) + 1
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width))
-    return np.asarray(cv2.dilate(mask.astype(np.uint8), kernel) > 0)

@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from fullhide.region import grown
 from fullhide.result import Verdict
 from fullhide.robust import MAD_TO_SD, fit, polynomial
 from fullhide.shine_map import ShineMap
@@ -114,7 +115,7 @@ def places_of(found: ShineMap, *, pale: bool, k: float) -> tuple[list[Place], fl
     hot = _hot(level, clean, usual, found.side_mm)
     if hot.any():
         # Once more without them, or the light's run is drawn towards them.
-        clean = found.good & ~_grown(hot, _RING_MM[0], found.side_mm)
+        clean = found.good & ~grown(hot, _RING_MM[0], mm_per_px=found.side_mm)
         level, usual = _without_light(found, clean)
         hot = _hot(level, found.good, usual, found.side_mm)
     places, open_ones = [], 0
@@ -168,12 +169,6 @@ def _hot(level: Array, good: Mask, usual: float, side_mm: float) -> NDArray[np.i
     return hot
 
 
-def _grown(mask: NDArray[np.generic], by_mm: float, side_mm: float) -> Mask:
-    reach = max(1, round(by_mm / side_mm))
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
-    return np.asarray(cv2.dilate((mask != 0).astype(np.uint8), kernel) > 0)
-
-
 def _judged(
     found: ShineMap,
     level: Array,
@@ -187,9 +182,15 @@ def _judged(
 ) -> tuple[Place | None, bool]:
     """One place, None where it is none; and whether it may be one all the same."""
     side, free = found.side_mm, found.good & ~hot
-    ring = _grown(place, _RING_MM[1], side) & ~_grown(place, _RING_MM[0], side) & free
-    beside = _grown(place, _OUT_MM[1], side) & ~_grown(place, _OUT_MM[0], side) & free
-    within = place & _grown(~place, _IN_MM, side)
+    ring = (
+        grown(place, _RING_MM[1], mm_per_px=side)
+        & ~grown(place, _RING_MM[0], mm_per_px=side)
+        & free
+    )
+    beside = (
+        grown(place, _OUT_MM[1], mm_per_px=side) & ~grown(place, _OUT_MM[0], mm_per_px=side) & free
+    )
+    within = place & grown(~place, _IN_MM, mm_per_px=side)
     if ring.sum() < _FEWEST_AROUND or beside.sum() < _FEWEST_BESIDE:
         return None, True
     step = float(level[place].mean() - level[ring].mean())
@@ -200,7 +201,7 @@ def _judged(
         return None, False
     edge = float(level[within].mean() - level[beside].mean()) / step
     long, wide = sorted(cv2.minAreaRect(np.argwhere(place).astype(np.float32))[1], reverse=True)
-    inner = place & ~_grown(~place, side, side)
+    inner = place & ~grown(~place, side, mm_per_px=side)
     scattered = not inner.any() or np.quantile(level[inner] / step, 0.1) < _ALL_OF_IT
     if edge < _STEP or scattered or long + 1.0 > _LONG * (wide + 1.0):
         return None, True
