@@ -197,3 +197,40 @@ def test_an_undyed_valley_floor_stands_out() -> None:
     cosine = found @ expected / np.linalg.norm(found) / np.linalg.norm(expected)
     assert cosine > 0.98
     assert found @ expected / (expected @ expected) > 0.7
+
+
+TAN, BROWN = lab_to_xyz((61.0, 14.0, 32.0)), lab_to_xyz((32.0, 12.0, 16.0))
+
+
+def short_seam(*, stitches: bool, gap: bool):
+    """A seam of 46 mm whose floor is brown instead of tan over 15 mm near its end."""
+    height, width = 94, 256
+    light = np.ones((height, width)) * (1 + 0.1 * np.sin(np.arange(width) / 60.0))
+    light *= 1 + 0.02 * np.random.default_rng(3).standard_normal((height, width))
+    xyz = light[..., None] * TAN
+    if gap:
+        xyz[36:56, 40:124] = light[36:56, 40:124, None] * BROWN
+    if stitches:  # 0.9 mm wide and 5 mm apart, of nearly the colour beneath
+        for x in range(10, width, 28):
+            xyz[28:66, x : x + 5] = light[28:66, x : x + 5, None] * BROWN * 1.4
+    line = np.stack([np.arange(width) + 0.5, np.full(width, 47.0)], axis=1)
+    return flat_view(xyz, mm_per_px=0.18, line=line)
+
+
+@pytest.mark.parametrize("stitches", [False, True])
+def test_a_gap_that_only_lightness_tells_does_not_make_the_background_its_own(
+    stitches: bool,
+) -> None:
+    ground = background(short_seam(stitches=stitches, gap=True), beneath=[BROWN])
+    expected = BROWN / TAN - 1
+    within = ground.ratio[38:54, 44:120]
+    found = np.median(within.reshape(-1, 3) @ expected) / (expected @ expected)
+    assert found > 0.85  # own tolerance: all of it is 1
+    assert ground.bare[38:54, 44:120].mean() > 0.8
+    beside = ground.ratio[38:54, 150:]
+    assert abs(np.median(beside)) < 0.06
+
+
+def test_stitches_of_that_colour_are_not_taken_for_a_gap() -> None:
+    ground = background(short_seam(stitches=True, gap=False), beneath=[BROWN])
+    assert not ground.bare.any()

@@ -37,6 +37,10 @@ _BOUNCES = (-0.6, 1.5)
 #: From so many blocks of a row on, how strongly light bounces may drift along a seam: it lies
 #: otherwise to the lamp at its other end (our own choice).
 _DRIFTING = 40
+#: What shows plainly in a seam: a share, what may be left of its change of colour, the smoothing,
+#: and the extent along (stitches cross a seam) and across, mm; rounds (our own choices).
+_PLAIN_SHARE, _PLAIN_REST, _PLAIN_FINE_MM = 0.25, 0.35, 0.2
+_PLAIN_MM, _PLAIN_ROUNDS = (2.0, 0.7), 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -280,19 +284,70 @@ def _seam(view: RegionView, beneath: Sequence[Vector]) -> Background:
         good = mass > 0
     finish = _centre(values[good])
     suspect = _like_beneath(values, good, finish, beneath)
-    trusted = mass * np.where(suspect, np.float32(0.01), np.float32(1.0))
+    bare = _like_beneath(values, good, finish, beneath, times=_PLAINLY)
     sigma = (ALONG_MM / (view.mm_per_px * block[0]), ACROSS_MM / view.mm_per_px)
+    smooth = _valley(values, mass, good & ~suspect, suspect, sigma, finish)
+    untold = [colour for colour in beneath if _tint_apart(colour, finish) < _TELLING]
+    for _ in range(_PLAIN_ROUNDS if untold else 0):
+        # What a gap did to its own background shows once the worst of it is left out.
+        plain = good & ~suspect & _stands_out(view, smooth, block, finish, untold)
+        if not plain.any():
+            break
+        suspect, bare = suspect | plain, bare | plain
+        smooth = _valley(values, mass, good & ~suspect, suspect, sigma, finish)
+    height, width = view.judged.shape
+    bare = _spread_out(bare, block, (width, height))
+    return _finished(view, _enlarged(smooth, block, (width, height)), finish, bare)
+
+
+def _valley(
+    values: Array,
+    mass: Array,
+    sure: Mask,
+    suspect: Mask,
+    sigma: tuple[float, float],
+    finish: Vector,
+) -> Array:
+    """The spot-free look of a straightened seam's blocks."""
+    trusted = mass * np.where(suspect, np.float32(0.01), np.float32(1.0))
     slow = _robust_slow(values, trusted, sigma, finish)
     _bridge(slow, trusted, sigma)
     tint: Array = (slow / finish.astype(np.float32)).astype(np.float32)
     bright = _mean(tint)
     tint /= np.maximum(bright, 1e-4)[..., None]
-    bounced = _bounced(tint, good & ~suspect, finish)
-    smooth = bright[..., None] * bounced * finish.astype(np.float32)
+    bounced = _bounced(tint, sure, finish)
+    return np.asarray(bright[..., None] * bounced * finish.astype(np.float32), np.float32)
+
+
+def _stands_out(
+    view: RegionView, smooth: Array, block: tuple[int, int], finish: Vector, beneath: list[Vector]
+) -> Mask:
+    """Blocks that show a good part of a colour beneath, wider along the seam than a stitch.
+
+    By their lightness too, now that the slow play of light is known.
+    """
     height, width = view.judged.shape
-    bare = _like_beneath(values, good, finish, beneath, times=_PLAINLY)
-    bare = _spread_out(bare, block, (width, height))
-    return _finished(view, _enlarged(smooth, block, (width, height)), finish, bare)
+    whole = _enlarged(smooth, block, (width, height))
+    ratio = cv2.divide(view.xyz, np.maximum(whole, np.float32(1e-4))) - np.float32(1.0)
+    there = view.judged.astype(np.float32)
+    fine = _PLAIN_FINE_MM / view.mm_per_px
+    ratio = masked_blur(np.asarray(ratio, np.float32), there, (fine, fine))
+    along, across = (max(1, round(side / view.mm_per_px)) for side in _PLAIN_MM)
+    found = np.zeros((height, width), np.uint8)
+    for colour in beneath:
+        contrast = (colour / finish - 1.0).astype(np.float32)
+        power = float(contrast @ contrast)
+        share = cast(Array, cv2.transform(ratio, (contrast / power)[None])).reshape(height, width)
+        rest = np.square(ratio - share[..., None] * contrast).sum(axis=-1)
+        like = (
+            view.judged & (share > _PLAIN_SHARE) & (rest < np.square(_PLAIN_REST * share) * power)
+        )
+        kernel = np.ones((across, along), np.uint8)
+        found |= cv2.morphologyEx(like.astype(np.uint8), cv2.MORPH_OPEN, kernel)
+    # Rows between, in which a gap passes for the background.
+    between = np.ones((2 * across + 1, 1), np.uint8)
+    found = cv2.morphologyEx(found, cv2.MORPH_CLOSE, between)
+    return np.asarray(_joined(found.astype(np.float32), block) > 0.5)
 
 
 def _spread_out(mask: Mask, block: tuple[int, int], size: tuple[int, int]) -> Mask:
@@ -317,13 +372,20 @@ def _like_beneath(
     own = _beside_bounce(logs, finish)
     found = np.zeros(good.shape, bool)
     for colour in beneath:
+        if _tint_apart(colour, finish) < _TELLING:
+            continue
         apart = np.log(np.maximum(colour, 1e-5) / finish)
         apart = (apart - apart.mean()).astype(np.float32)
-        if float(_beside_bounce(apart[None, None], finish)[0, 0]) < _TELLING:
-            continue
         other = times * _beside_bounce(logs - apart, colour)
         found |= good & (other < own) & (own > 0.5 * times * _TELLING)
     return found
+
+
+def _tint_apart(colour: Vector, finish: Vector) -> float:
+    """How far a colour's tint lies beside what light bouncing on the finish can do."""
+    apart = np.log(np.maximum(colour, 1e-5) / finish)
+    apart = (apart - apart.mean()).astype(np.float32)
+    return float(_beside_bounce(apart[None, None], finish)[0, 0])
 
 
 def _beside_bounce(logs: Array, colour: Vector) -> Array:
