@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 from staged import flat_view
 
-from fullhide.background import background, masked_blur, slow_mean, times
+from fullhide.background import background
 from fullhide.colour import WHITE_D50, lab_to_xyz
+from fullhide.smoothing import masked_blur, slow_mean, times
 
 FOX = lab_to_xyz((46.0, 21.0, 28.0))
 GREEN = lab_to_xyz((38.0, -28.0, 9.0))

@@ -13,12 +13,12 @@ from scipy.integrate import quad
 from scipy.ndimage import gaussian_filter
 from scipy.stats import norm
 
-from fullhide.background import enlarged
 from fullhide.checks.extent import Extent, extent_of
 from fullhide.checks.filter import FALSE_ALARMS, significance, threshold
 from fullhide.checks.levels import Level, covariance_of, levels, sampled
 from fullhide.checks.reach import detectable_mm2, headroom, reach
 from fullhide.colour import lab_to_xyz
+from fullhide.smoothing import enlarged
 from fullhide.surface import Pair, colour_pair
 
 FOX = lab_to_xyz((46.0, 21.0, 28.0))
@@ -348,7 +348,7 @@ def test_the_filter_answers_a_drawn_disc_as_it_says(area_mm2: float, number: int
     output = np.zeros(seen.judged.shape)
     for part, there in zip(weights, (seen, *seen.wider), strict=True):
         around = there.ratio @ part.astype(np.float32)
-        output += np.asarray(enlarged(around, there.step // seen.step, output.shape[::-1]))
+        output += np.asarray(enlarged(around, (there.step // seen.step,) * 2, output.shape[::-1]))
     stated = float(level.height(p, area_mm2, blur_mm=0.0))
     centre = output.shape[0] // 2
     assert output[centre - 1 : centre + 2, centre - 1 : centre + 2].max() == pytest.approx(

@@ -21,7 +21,7 @@ ENGINE = ROOT / "inspect" / "fullhide"
 # A new module has to be given its place here. Modules with a leading underscore belong to the
 # module that uses them and are held to the absence of circles only.
 FLOORS = (
-    {"errors", "quality", "locate", "files", "colour", "robust", "spectrum"},
+    {"errors", "quality", "locate", "files", "colour", "robust", "smoothing", "spectrum"},
     # what was asked and what was found: plain data
     {"job_file", "outlines", "outline_file", "job", "result"},
     {"record"},

@@ -325,3 +325,38 @@ def test_a_stronger_confidence_never_gives_more_verdicts() -> None:
             checked(xyz, limits=Limits(confidence=level)).verdict for level in (0.9, 0.999)
         )
         assert sure in (usual, "retake")
+
+
+def across(
+    xyz: NDArray[np.float64], lab: Lab, *, wide_mm: float, at: tuple[float, float] = (40.0, 30.0)
+) -> NDArray[np.float64]:
+    """The surface with something 40 mm long and of another colour lying over a place."""
+    y, x = np.indices(SHAPE) * MM
+    laid = xyz.copy()
+    bar = (np.abs(x - at[0] + 0.3 * (y - at[1])) < wide_mm / 2) & (np.abs(y - at[1]) < 20)
+    laid[bar] = lab_to_xyz(lab)
+    return laid
+
+
+BLACK, RED = (20.0, 0.5, -0.5), (38.0, 46.0, 26.0)
+STRANGE = [(87.0, 0.0, 2.0), (75.0, -25.0, 40.0), (50.0, 0.0, 0.0)]
+
+
+@pytest.mark.parametrize("radius_mm", [1.5, 2.5, 4.0])
+@pytest.mark.parametrize("lab", STRANGE, ids=["white", "leaf", "grey"])
+def test_something_unknown_across_a_bare_place_does_not_hide_it(radius_mm: float, lab: Lab) -> None:
+    # Both make one mark, and its colour is neither.
+    bare = painted_xyz(round_spot(radius_mm), finish=BLACK, under=RED)
+    outcome = checked(across(bare, lab, wide_mm=0.8), finish=BLACK, under={"old red": RED})
+    assert outcome.verdict == "fail"
+    assert {spot.under for spot in outcome.spots} == {"old red"}
+
+
+@pytest.mark.parametrize("wide_mm", [0.8, 2.0])
+@pytest.mark.parametrize("lab", STRANGE, ids=["white", "leaf", "grey"])
+def test_something_unknown_alone_is_no_colour_beneath(wide_mm: float, lab: Lab) -> None:
+    laid = across(painted_xyz(finish=BLACK, under=RED), lab, wide_mm=wide_mm)
+    outcome = checked(laid, finish=BLACK, under={"old red": RED})
+    assert outcome.verdict == "retake"
+    assert outcome.spots == ()
+    assert "something_else" in outcome.flags

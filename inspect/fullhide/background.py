@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 from fullhide.colour import WHITE_D50
 from fullhide.region import RegionView
 from fullhide.robust import MAD_TO_SD, fit, median
+from fullhide.smoothing import blur, enlarged, joined, masked_blur, times
 
-__all__ = ["Background", "background", "enlarged", "masked_blur", "slow_mean", "times"]
+__all__ = ["Background", "background"]
 
 Array = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -69,74 +70,6 @@ class Background:
     bare: Mask
 
 
-def masked_blur(values: Array, weight: Array, sigma: tuple[float, float]) -> Array:
-    """Gaussian mean of `values` over the pixels that `weight` admits.
-
-    Parameters
-    ----------
-    values
-        (H, W) or (H, W, 3), float32.
-    weight
-        (H, W), float32, 0 to 1.
-    sigma
-        Standard deviations along x and y, pixels.
-
-    Returns
-    -------
-    ndarray
-        Shape of `values`; 0 where nothing is admitted nearby.
-    """
-    mass = _blur(weight, sigma)
-    # Where nothing is admitted the sum is nought too, whatever it is divided by.
-    inverse = np.reciprocal(np.maximum(mass, np.float32(1e-3)))
-    total = _blur(times(values, weight), sigma)
-    return times(total, inverse)
-
-
-def times(values: Array, factor: Array) -> Array:
-    """Product of an image of one or three channels with one of one channel."""
-    if values.ndim == 2:
-        return cast(Array, cv2.multiply(values, factor))
-    return cast(Array, cv2.multiply(values, cv2.merge([factor, factor, factor])))
-
-
-def slow_mean(values: Array, weight: Array, sigma: float) -> Array:
-    """`masked_blur` of an image (H, W) for a wide Gaussian, worked out on a reduced image.
-
-    Parameters
-    ----------
-    values, weight
-        (H, W), float32.
-    sigma
-        Standard deviation, pixels.
-    """
-    side = max(1, int(sigma / 4.0))
-    if side == 1:
-        return masked_blur(values, weight, (sigma, sigma))
-    block = (side, side)
-    mass = _joined(weight, block)
-    total = _joined(times(values, weight), block)
-    mean = times(total, np.reciprocal(np.maximum(mass, np.float32(1e-3))))
-    mean = masked_blur(mean, mass, (sigma / side, sigma / side))
-    return _enlarged(mean, block, (values.shape[1], values.shape[0]))
-
-
-def _blur(values: Array, sigma: tuple[float, float]) -> Array:
-    """Gaussian blur; zero beyond the border, so that a mask's mass falls off there too."""
-    if max(sigma) < 0.2:
-        return values
-    return cast(
-        Array,
-        cv2.GaussianBlur(
-            values,
-            (0, 0),
-            sigmaX=max(sigma[0], 0.2),
-            sigmaY=max(sigma[1], 0.2),
-            borderType=cv2.BORDER_CONSTANT,
-        ),
-    )
-
-
 def background(view: RegionView, *, beneath: Sequence[Vector] = ()) -> Background:
     """Background of a panel or a straightened seam.
 
@@ -171,7 +104,7 @@ def _panel(view: RegionView, beneath: Sequence[Vector]) -> Background:
     smooth = shading[..., None] * finish.astype(np.float32) * (1.0 + drift)
     smooth += shine[..., None] * WHITE_D50.astype(np.float32)
     height, width = view.judged.shape
-    smooth = _enlarged(smooth, (block, block), (width, height))
+    smooth = enlarged(smooth, (block, block), (width, height))
     bare = _like_beneath(values, good, finish, beneath, times=_PLAINLY)
     return _finished(view, smooth, finish, _spread_out(bare, (block, block), (width, height)))
 
@@ -181,32 +114,9 @@ def _coarse(xyz: Array, judged: Mask, block: tuple[int, int]) -> tuple[Array, Ar
     weight = judged.astype(np.float32)
     if block == (1, 1):
         return xyz, weight
-    mass = _joined(weight, block)
-    total = _joined(times(xyz, weight), block)
+    mass = joined(weight, block)
+    total = joined(times(xyz, weight), block)
     return times(total, np.reciprocal(np.maximum(mass, np.float32(1e-3)))), mass
-
-
-def _joined(image: Array, block: tuple[int, int]) -> Array:
-    """Means over blocks, the image carried on by zeros where the last ones stick out."""
-    height, width = image.shape[:2]
-    size = (max(1, -(-width // block[0])), max(1, -(-height // block[1])))
-    pad = (0, size[1] * block[1] - height, 0, size[0] * block[0] - width)
-    padded = cv2.copyMakeBorder(image, *pad, cv2.BORDER_CONSTANT)
-    return cast(Array, cv2.resize(padded, size, interpolation=cv2.INTER_AREA))
-
-
-def enlarged(coarse: Array, factor: int, size: tuple[int, int]) -> Array:
-    """An image enlarged by a whole factor and cut to a width and height."""
-    return _enlarged(coarse, (factor, factor), size)
-
-
-def _enlarged(coarse: Array, block: tuple[int, int], size: tuple[int, int]) -> Array:
-    if block == (1, 1):
-        return coarse
-    width, height = size
-    whole = (coarse.shape[1] * block[0], coarse.shape[0] * block[1])
-    large = cv2.resize(coarse, whole, interpolation=cv2.INTER_LINEAR)
-    return cast(Array, large[:height, :width])
 
 
 def _centre(values: Array) -> Vector:
@@ -297,7 +207,7 @@ def _seam(view: RegionView, beneath: Sequence[Vector]) -> Background:
         smooth = _valley(values, mass, good & ~suspect, suspect, sigma, finish)
     height, width = view.judged.shape
     bare = _spread_out(bare, block, (width, height))
-    return _finished(view, _enlarged(smooth, block, (width, height)), finish, bare)
+    return _finished(view, enlarged(smooth, block, (width, height)), finish, bare)
 
 
 def _valley(
@@ -327,7 +237,7 @@ def _stands_out(
     By their lightness too, now that the slow play of light is known.
     """
     height, width = view.judged.shape
-    whole = _enlarged(smooth, block, (width, height))
+    whole = enlarged(smooth, block, (width, height))
     ratio = cv2.divide(view.xyz, np.maximum(whole, np.float32(1e-4))) - np.float32(1.0)
     there = view.judged.astype(np.float32)
     fine = _PLAIN_FINE_MM / view.mm_per_px
@@ -343,11 +253,11 @@ def _stands_out(
             view.judged & (share > _PLAIN_SHARE) & (rest < np.square(_PLAIN_REST * share) * power)
         )
         kernel = np.ones((across, along), np.uint8)
-        found |= cv2.morphologyEx(like.astype(np.uint8), cv2.MORPH_OPEN, kernel)
+        found[cv2.morphologyEx(like.astype(np.uint8), cv2.MORPH_OPEN, kernel) > 0] = 1
     # Rows between, in which a gap passes for the background.
     between = np.ones((2 * across + 1, 1), np.uint8)
-    found = cv2.morphologyEx(found, cv2.MORPH_CLOSE, between)
-    return np.asarray(_joined(found.astype(np.float32), block) > 0.5)
+    closed = cv2.morphologyEx(found, cv2.MORPH_CLOSE, between)
+    return np.asarray(joined(closed.astype(np.float32), block) > 0.5)
 
 
 def _spread_out(mask: Mask, block: tuple[int, int], size: tuple[int, int]) -> Mask:
@@ -405,7 +315,7 @@ def _bridge(slow: Array, mass: Array, sigma: tuple[float, float]) -> None:
 
     That is its own mean brightness against the seam's, carried along the seam.
     """
-    near = _blur(mass, sigma)
+    near = blur(mass, sigma)
     row_mass = mass.sum(axis=1, keepdims=True)
     row = (slow * near[..., None]).sum(axis=1, keepdims=True)
     row /= np.maximum(near.sum(axis=1, keepdims=True), 1e-3)[..., None]

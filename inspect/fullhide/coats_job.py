@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fullhide import __version__, coats_words
-from fullhide.background import background, times
+from fullhide.background import background
 from fullhide.checks.apart import Calibrated
 from fullhide.checks.match import patch_of
 from fullhide.coats import Coat, Curve, Seen, Tiles, hiding_curve, seen_of
@@ -25,6 +25,7 @@ from fullhide.lights import same_light
 from fullhide.opened import open_entry, prepared
 from fullhide.outlines import RegionOutline
 from fullhide.region import RegionView
+from fullhide.smoothing import times
 from fullhide.verdict import JUDGED_SHARE
 from fullhide.wording import may_hold_airbag
 

@@ -17,20 +17,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from fullhide.background import (
-    SLOW_MM,
-    Background,
-    background,
-    masked_blur,
-    slow_mean,
-    times,
-)
+from fullhide.background import SLOW_MM, Background, background
 from fullhide.light import NO_FIELD_DOUBT
 from fullhide.photo import Photo
 from fullhide.region import RegionView, ToXYZ, outline_mask
 from fullhide.registration import Registration, register
 from fullhide.robust import fit, median, spread
 from fullhide.seam import normals
+from fullhide.smoothing import masked_blur, slow_mean, times
 
 __all__ = ["Companion", "Second", "changed", "companion", "joined"]
 

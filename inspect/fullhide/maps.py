@@ -12,13 +12,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from fullhide.background import Background, background, masked_blur
+from fullhide.background import Background, background
 from fullhide.checks.levels import covariance_of
 from fullhide.colour import delta_e00, lab_to_xyz, xyz_to_lab, xyz_to_srgb8
 from fullhide.job import Job
 from fullhide.judge import Scene, finish_of
 from fullhide.opened import Prepared
 from fullhide.region import RegionView
+from fullhide.smoothing import masked_blur
 from fullhide.surface import colour_pair
 
 __all__ = ["Maps", "surface_maps"]

@@ -16,11 +16,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from fullhide.background import masked_blur, slow_mean
 from fullhide.colour import WHITE_D50
 from fullhide.photo import Photo
 from fullhide.region import RegionView, ToXYZ
 from fullhide.robust import median
+from fullhide.smoothing import masked_blur, slow_mean
 
 __all__ = ["Flats", "Shine", "axis_of", "fine_of", "flats_of", "noise_of", "shine_of"]
 

@@ -8,11 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fullhide.background import Background, masked_blur
+from fullhide.background import Background
 from fullhide.checks.levels import Level
 from fullhide.colour import delta_e00, xyz_to_lab
 from fullhide.job import Limits
 from fullhide.region import RegionView
+from fullhide.smoothing import masked_blur
 from fullhide.surface import Pair
 
 __all__ = [

@@ -18,10 +18,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from fullhide.background import enlarged, masked_blur, slow_mean
 from fullhide.checks.levels import Level, near, sampled
 from fullhide.colour import WHITE_D50
 from fullhide.robust import spread
+from fullhide.smoothing import enlarged, masked_blur, slow_mean
 from fullhide.surface import Pair
 
 __all__ = [
@@ -159,7 +159,7 @@ def _output(level: Level, weights: Vector) -> Array:
     t: Array = np.ascontiguousarray(own.reshape(level.judged.shape), np.float32)
     for other, part in zip(level.wider, weights[1:], strict=True):
         around = cast(Array, cv2.transform(other.ratio, part[None].astype(np.float32)))
-        t += enlarged(around, other.step // level.step, (t.shape[1], t.shape[0]))
+        t += enlarged(around, (other.step // level.step,) * 2, (t.shape[1], t.shape[0]))
     return t
 
 

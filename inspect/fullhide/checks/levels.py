@@ -11,9 +11,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from fullhide.background import masked_blur, times
 from fullhide.region import Patch
 from fullhide.robust import covariance
+from fullhide.smoothing import masked_blur, times
 from fullhide.surface import Pair
 
 __all__ = ["WHOLE", "Level", "covariance_of", "levels", "near", "sampled"]

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fullhide import wording
-from fullhide.background import Background, times
+from fullhide.background import Background
 from fullhide.checks.grade import grey_scale_grade
 from fullhide.checks.outcome import Outcome
 from fullhide.checks.placed import placed
@@ -27,6 +27,7 @@ from fullhide.job import Limits
 from fullhide.region import RegionView
 from fullhide.result import Matched, Measure, Verdict
 from fullhide.shine import Shine
+from fullhide.smoothing import times
 from fullhide.verdict import coverage_factor
 
 __all__ = [

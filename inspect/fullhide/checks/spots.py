@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import cast
+from typing import Any, cast
 
 import cv2
 import numpy as np
@@ -59,6 +59,9 @@ _FOREIGN = 60.0
 _LEFT = 0.4
 #: So far beside a spot its own fringe is over, mm (our own choice).
 _BESIDE_MM = 2.0
+#: A part of a mark of something else is looked at by itself if it is as wide as this, mm: the rims
+#: of thread are narrower (our own choice).
+_PART_MM = 0.9
 #: Depth inside a spot, over its greatest, from which on it counts as its middle (our own choice).
 _INNERMOST = 0.6
 #: A spot whose area blur widened by more than this is narrow (our own choice).
@@ -75,6 +78,7 @@ class Seed:
     """Pixels of a window of the view that stand out, by how many local standard deviations.
 
     `no_light`: they do so once all is taken off that shade and shine can do in strong light.
+    `part`: of a mark of which the rest is something else, or told already.
     """
 
     window: tuple[slice, slice]
@@ -82,6 +86,7 @@ class Seed:
     peak: tuple[int, int]
     height: float
     no_light: bool = False
+    part: bool = False
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
@@ -117,7 +122,11 @@ def measured(seeds: Sequence[Seed], look: Look) -> Found:
             continue
         pair, own = _which(seed, fine, look)
         if not isinstance(pair, Pair):
+            beside = [] if seed.part else _parts_beneath(seed, fine, look)
             claimed[seed.window] |= seed.mask
+            for bare in beside:
+                claimed[bare.window] &= ~bare.mask
+            queue.extend(beside)
             found.other_mm2 = max(found.other_mm2, pair)
             found.excused |= pair == 0.0
             continue
@@ -170,6 +179,27 @@ def _rest(seed: Seed, claimed: Mask, fine: Array, look: Look) -> list[Seed]:
     part = np.zeros_like(left)
     part[left] = deviates(fine[seed.window][left].astype(np.float64), look.stack[0].covariance)
     part = cv2.morphologyEx(part.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    return _standing(seed, part, look)
+
+
+def _parts_beneath(seed: Seed, fine: Array, look: Look) -> list[Seed]:
+    """Parts of a mark of something else that a colour beneath explains, as wide as a spot.
+
+    A thread that fell across a bare place makes one mark with it, and one colour that is neither.
+    """
+    pixels = fine[seed.window][seed.mask].astype(np.float64)
+    own, _ = costs(pixels, look, [])
+    like = np.zeros_like(seed.mask)
+    like[seed.mask] = deviates(pixels, look.stack[0].covariance) & (own.min(axis=0) <= REFUTED)
+    width = max(3, round(_PART_MM / look.view.mm_per_px))
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width))
+    part = cv2.morphologyEx(like.astype(np.uint8), cv2.MORPH_OPEN, kernel)
+    return _standing(seed, part, look)
+
+
+def _standing(seed: Seed, part: NDArray[Any], look: Look) -> list[Seed]:
+    """A seed of each connected part that is as large as the limit."""
+    px2 = look.view.mm_per_px**2
     count, labels, stats, centres = cv2.connectedComponentsWithStats(part, connectivity=8)
     made = []
     for i in range(1, count):
@@ -182,7 +212,7 @@ def _rest(seed: Seed, claimed: Mask, fine: Array, look: Look) -> list[Seed]:
             seed.window[0].start + int(rows[nearest]),
             seed.window[1].start + int(columns[nearest]),
         )
-        made.append(Seed(window=seed.window, mask=mask, peak=peak, height=STANDS_OUT))
+        made.append(Seed(window=seed.window, mask=mask, peak=peak, height=STANDS_OUT, part=True))
     return made
 
 

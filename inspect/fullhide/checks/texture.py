@@ -15,9 +15,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from fullhide.background import times
 from fullhide.colour import WHITE_D50, delta_e00, xyz_to_lab
 from fullhide.robust import fit, polynomial
+from fullhide.smoothing import times
 
 __all__ = ["Axes", "Texture", "axes_of", "joined", "noise_of", "pooled", "texture"]
 

@@ -17,13 +17,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from fullhide.background import masked_blur
 from fullhide.checks.outcome import Outcome, Spot
 from fullhide.checks.texture import Texture
 from fullhide.colour import WHITE_D50
 from fullhide.job import Limits
 from fullhide.region import RegionView
 from fullhide.robust import covariance
+from fullhide.smoothing import masked_blur
 from fullhide.surface import Pair
 from fullhide.verdict import combine, coverage_factor, decide
 
