@@ -7,14 +7,16 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from staged import SEAM, flat_view, outlined_seam, region_of, rendered, scene
 
+from fullhide.ask import _in_the_dark
 from fullhide.checks.reach import LARGEST_SHARE, MOST_PLACES, PLACES_APART_MM, places
 from fullhide.engine import inspect_photo
 from fullhide.job import ChartSettings, Colour, Job, PhotoEntry
 from fullhide.outlines import RegionOutline
 from fullhide.phantom import Camera, Chart, Distractor, Leather, Scene, render, save_photo
 from fullhide.result import RegionResult
-from fullhide.wording import nearer_reason, unseen_reason
+from fullhide.wording import OPEN_SEAM, nearer_reason, unseen_reason
 
 GREY, NAVY = (55.0, 0.0, -1.0), (24.0, 2.0, -20.0)
 WHOLE = np.ones((200, 300), bool)
@@ -100,6 +102,47 @@ def test_holes_that_could_hide_a_spot_are_boxed_and_the_rest_passes_without_them
     left_out = replace(job, outlines=(panel, outline("holes", "ignore", *box)))
     assert only(left_out, entry).verdict == "pass"
     assert only(left_out, entry).unseen_px == ()
+
+
+OLD_RED, BLACK = ("old red", (38.0, 46.0, 26.0)), (20.0, 0.5, -0.5)
+
+
+def dim_seam(folder: Path, *, name: str) -> RegionResult:
+    """A closed seam of which a photo in bad light tells too little."""
+    what = scene(
+        finish=BLACK,
+        under=(OLD_RED,),
+        camera=Camera(noise=4.0),
+        seams=(replace(SEAM, opened=False),),
+    )
+    drawn, _ = outlined_seam(rendered(what))
+    return region_of(
+        what, folder, outlines=[replace(drawn, name=name)], under=(OLD_RED,), finish=BLACK
+    )
+
+
+def test_light_is_to_fall_into_a_closed_seam_for_the_next_photo(tmp_path: Path) -> None:
+    region = dim_seam(tmp_path, name="front seam")
+    assert region.verdict == "retake"
+    assert any(OPEN_SEAM in reason for reason in region.reasons)
+
+
+def test_nobody_is_asked_to_open_a_seam_that_may_hold_an_airbag(tmp_path: Path) -> None:
+    region = dim_seam(tmp_path, name="side airbag seam")
+    assert region.verdict == "retake"
+    assert not any(OPEN_SEAM in reason for reason in region.reasons)
+
+
+@pytest.mark.parametrize(("depth", "dark"), [(0.0, False), (0.3, False), (0.6, True)])
+def test_a_seam_lies_in_the_dark_by_what_its_darkest_stripe_gets(depth: float, dark: bool) -> None:
+    # 1.5 mm of 12 get less light: 40 % less is the line, our own choice.
+    rows = np.ones(80)
+    rows[35:45] -= depth
+    xyz = np.repeat(np.repeat(rows[:, None, None], 400, axis=1), 3, axis=2) * 0.3
+    line = np.stack([np.arange(400) + 0.5, np.full(400, 40.0)], axis=1)
+    view = flat_view(xyz, mm_per_px=0.15, line=line)
+    assert _in_the_dark(view) is dark
+    assert not _in_the_dark(flat_view(xyz, mm_per_px=0.15))  # a panel is none
 
 
 def outline(name: str, kind: str, x0: int, y0: int, x1: int, y1: int) -> RegionOutline:

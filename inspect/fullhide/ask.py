@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from fullhide import wording
 from fullhide.checks.outcome import Outcome
 from fullhide.findings import Box, unseen_boxes
@@ -17,7 +19,10 @@ __all__ = ["Asked", "asked"]
 #: lens and a steady hand allow, mm a pixel (our own choices).
 _NEARER, _NEAREST_MM = 0.6, 0.04
 #: Of the nearness that noise alone would ask for (our own allowance).
-_SURE = 0.8
+_SURE = 0.75
+#: Part of a seam lies in the dark that gets, over so many mm across, less than this of the light on
+#: the rest of it (our own choices).
+_ACROSS_MM, _DARK = 1.0, 0.6
 #: Doubts that a nearer photo in better light settles.
 _NEARER_SETTLES = ("colours_inseparable", "grain_hides")
 
@@ -70,7 +75,8 @@ def asked(
     reasons.extend(wording.flag_reasons(told))
     if near is not None:
         why = [FLAGS[name].says for name in _NEARER_SETTLES if name in doubts]
-        how = wording.nearer_reason(near, longer_px, places=bool(boxes))
+        dark = not airbag and _in_the_dark(view)  # nobody is to pull at an airbag's seam
+        how = wording.nearer_reason(near, longer_px, places=bool(boxes), dark=dark)
         reasons.append(": ".join([*why[:1], how]))
     elif helps and looks == 1:
         reasons.append(wording.SECOND_PHOTO)
@@ -83,6 +89,21 @@ def _light_helps(outcomes: Sequence[Outcome], flags: Sequence[str]) -> bool:
     if blocking(flags, "show_through") or not any(o.measures for o in show):
         return False
     return "clipped" in flags or any(o.verdict == "retake" for o in show)
+
+
+def _in_the_dark(view: RegionView) -> bool:
+    """Whether a seam has a part along it that gets far less light than the rest."""
+    if not view.is_seam:
+        return False
+    counts = view.judged.sum(axis=1)
+    well = counts > 0.5 * counts.max()
+    light = np.where(view.judged, view.xyz[..., 1], np.float32(0.0)).sum(axis=1)
+    rows = light[well] / counts[well]
+    across = max(1, round(_ACROSS_MM / view.mm_per_px))
+    if len(rows) < 3 * across:
+        return False
+    dark = np.convolve(rows, np.ones(across) / across, "valid").min()
+    return bool(dark < _DARK * np.median(rows))
 
 
 def _nearer(outcomes: Sequence[Outcome], mm_per_px: float) -> float | None:

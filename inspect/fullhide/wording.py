@@ -14,6 +14,7 @@ __all__ = [
     "AIRBAG_UNKNOWN",
     "EDGE_WORK",
     "NO_UNDER",
+    "OPEN_SEAM",
     "SCOPE",
     "SECOND_PHOTO",
     "difference_reason",
@@ -50,6 +51,7 @@ SECOND_PHOTO = (
     "a second photo may settle it: keep the camera where it is, move the lamp to the other side, "
     "give plenty of light, take the same view again and name it under `also` in job.toml"
 )
+OPEN_SEAM = "part of this seam lies in the dark: spread it open or turn it so that light falls in"
 MOVE_LAMP = (
     "in plenty of light; then once more from the same place with the lamp moved to the other side, "
     "and name that photo under `also` in job.toml"
@@ -207,15 +209,19 @@ def unseen_reason(count: int, along_mm: tuple[float, float] | None, *, airbag: b
     return text if airbag else text + ", and where it is a spot, touch it up"
 
 
-def nearer_reason(mm_per_px: float, longer_px: int, *, places: bool) -> str:
-    """How near the next photo has to be, by what its longer side shows; of a few places or all."""
+def nearer_reason(mm_per_px: float, longer_px: int, *, places: bool, dark: bool = False) -> str:
+    """How near the next photo has to be, by what its longer side shows; of a few places or all.
+
+    `dark`: of a seam into which light has to fall first.
+    """
     across = mm_per_px * longer_px / 10.0
     shown = f"{across:.0f} cm" if across >= 10 else f"{across:.1f} cm"
     what = (
         "if you cannot tell there, take it" if places else "take the region, in parts if need be,"
     )
+    first = f"{OPEN_SEAM}, then " if dark else ""
     return (
-        f"{what} again from so near that the picture's longer side shows {shown} at most, "
+        f"{first}{what} again from so near that the picture's longer side shows {shown} at most, "
         f"{MOVE_LAMP}"
     )
 

@@ -158,8 +158,9 @@ def _again(row: Row, folder: Path, entry: PhotoEntry) -> Row:
     """Take the photos that were asked for, and look again.
 
     As the reasons say: from as near as asked, in good light, loose things taken off, a stop
-    darker, with a grey board; and the lamp moved for the photo named under `also`. The camera is
-    taken to show the whole region from there, as a photo of each part of it would.
+    darker, with a grey board, the seam spread open; and the lamp moved for the photo named under
+    `also`. The camera is taken to show the whole region from there, as a photo of each part of it
+    would.
     """
     case, said = row.case, " ".join(row.reasons)
     rng = np.random.default_rng([case.seed, case.number, 7])
@@ -174,6 +175,10 @@ def _again(row: Row, folder: Path, entry: PhotoEntry) -> Row:
         camera = replace(camera, exposure=camera.exposure / 2.0)
         asked.append("darker")
     scene = replace(scene, camera=camera)
+    if "spread it open" in said:
+        seams = tuple(replace(seam, opened=True) for seam in scene.seams)
+        scene = replace(scene, seams=seams)
+        asked.append("opened")
     if "take off" in said:
         loose = tuple(d for d in scene.distractors if d.kind not in LOOSE)
         scene = replace(scene, distractors=loose)
