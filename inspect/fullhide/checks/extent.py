@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from statistics import NormalDist
+from typing import cast
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
+from fullhide.checks.blurred import MIDDLE, Flat, unblurred
 
 __all__ = ["Extent", "extent_of"]
 
@@ -16,11 +19,40 @@ Mask = NDArray[np.bool_]
 
 #: Pixels of a spot's top that its height is first taken from (our own choice).
 _TOP_PX = 12
-_QUARTERS = 2.0 * NormalDist().inv_cdf(0.75)
 
-#: Standard deviation of a pixel's own square; a width is never taken back below this part.
+#: Standard deviation of a pixel's own square.
 _PIXEL_SD = 0.29
-_NARROWEST = 0.8
+#: An edge counts as soft in full from this part above the blur on, and less below it: as much is
+#: noise of the edge's own width (our own choice).
+_SOFTER = 0.2
+#: A soft spot taken for a flat one, blurred, is at most so strong.
+_STRONGEST = 2.0
+#: A window of up to so many pixels is drawn this many times finer to measure it.
+_FINER, _LARGE = 3, 40_000
+#: Where the middle of a spot begins, over its greatest depth.
+_INNERMOST = 1.0 - MIDDLE
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Own:
+    """A spot without the blur: a flat one whose edges are as soft as its own.
+
+    `beside` is what the spot's area as seen is beside that of the flat one as blurred, at some
+    levels: its outline may be no strip's.
+    """
+
+    flat: Flat
+    share: float
+    edge: float
+    beside: tuple[tuple[float, float], ...]
+
+    def area(self, level: float, share: float) -> float:
+        """Area where the share is at least `level`, of the spot at the given share."""
+        if share <= 0 or level >= share:
+            return 0.0
+        at = level / share * self.share
+        levels, more = zip(*self.beside, strict=True)
+        return max(0.0, self.flat.area_at(at, self.edge) + float(np.interp(at, levels, more)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -35,15 +67,17 @@ class Extent:
         The mask and the fringe around it, down to an eighth of the share, as far as blur carries.
     share
         Mean share over the spot's inner part.
-    half_area_px
-        Area at half the share, the blur's widening of a narrow spot taken back.
+    half_area_px, rim_px
+        Area at half the spot's own share, and the length of its outline, without the blur.
     edge_px
         Standard deviation of the spot's own edge, as if it were an edge blurred by a Gaussian;
         0 for a hard edge.
     seen_px
         The same as seen, with the blur.
     kept
-        `half_area_px` over the area of `mask`: below 1 where blur made a narrow spot wider.
+        What blur left of the height of the middle of a narrow, hard spot.
+    own
+        The spot without the blur.
     """
 
     mask: Mask
@@ -51,9 +85,11 @@ class Extent:
     halo: Mask
     share: float
     half_area_px: float
+    rim_px: float
     edge_px: float
     seen_px: float = 0.0
     kept: float = 1.0
+    own: Own = field(repr=False)
 
     def _reach_px(self, level: float, height: float) -> float:
         """How far beyond its half-way line a spot's share is at least `level`."""
@@ -84,12 +120,7 @@ class Extent:
 
     def area_px(self, level: float, *, share: float | None = None) -> float:
         """Area where the share is at least `level`, for a spot of the given or own share."""
-        height = self.share if share is None else share
-        if height <= 0 or level >= height:
-            return 0.0
-        reach = self._reach_px(level, height)
-        radius = np.sqrt(self.half_area_px / np.pi)
-        return float(np.pi * max(radius + reach, 0.0) ** 2)
+        return self.own.area(level, self.own.share if share is None else share)
 
 
 def extent_of(
@@ -132,47 +163,86 @@ def extent_of(
         inner = cv2.erode(body.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
         height = float(np.mean(local[inner]) if inner.sum() >= 4 else np.quantile(local[body], 0.7))
     body = _connected((local >= 0.5 * height) & room, core)
-    half = float(body.sum())
-    sharpened = half * _sharpening(body, blur_px)
-    wide = float(_connected((local >= 0.25 * height) & room, body).sum()) if half else 0.0
-    narrow = float((body & (local >= 0.75 * height)).sum())
-    seen = (np.sqrt(wide / np.pi) - np.sqrt(narrow / np.pi)) / _QUARTERS
-    edge = float(np.sqrt(max(0.0, seen**2 - blur_px**2)))
-    fringe = _connected((local >= 0.125 * height) & room, body) if half else body
     # No farther than blur carries it: a neighbour's spot may begin there.
     near = 2 * int(3 + 2 * blur_px) + 1
     around = cv2.dilate(body.astype(np.uint8), np.ones((near, near), np.uint8)).astype(bool)
+    fringe = _connected((local >= 0.125 * height) & room, body) if body.any() else body
     halo = cv2.dilate((fringe & around).astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
-    halo |= body
+    own, seen, kept = _before_blur(local, body, around & room, height, blur_px)
     return Extent(
         mask=body,
         window=window,
-        halo=halo,
+        halo=halo | body,
         share=height,
-        half_area_px=sharpened,
-        kept=sharpened / half if half else 1.0,
-        edge_px=edge,
-        seen_px=float(seen),
+        half_area_px=own.area(0.5, 1.0),
+        rim_px=own.flat.perimeter,
+        kept=kept,
+        edge_px=own.edge,
+        seen_px=seen,
+        own=own,
     )
 
 
-def _sharpening(body: Mask, blur_px: float) -> float:
-    """Area of a blurred spot before the blur, over its area at half height.
+def _before_blur(
+    local: Array, body: Mask, room: Mask, height: float, blur_px: float
+) -> tuple[Own, float, float]:
+    """The spot without the blur, its edge as seen, and what blur left of its height."""
+    blur = float(np.hypot(blur_px, _PIXEL_SD))
+    levels = (0.25 * height, 0.5 * height, 0.75 * height)
+    if not body.any() or height <= 0:
+        none = Flat(0.0, 0.0, max(height, 0.0))
+        return Own(flat=none, share=none.share, edge=0.0, beside=((0.0, 0.0),)), blur, 1.0
+    areas, rims = zip(*(_inside(local, body, room, level) for level in levels), strict=True)
+    depth = cv2.distanceTransform(np.pad(body.astype(np.uint8), 1), cv2.DIST_L2, 3)[1:-1, 1:-1]
+    middle = float(local[depth >= _INNERMOST * float(depth.max())].mean())
+    flat = unblurred(areas[1], rims[1], level=levels[1], middle=middle, blur=blur)
+    # How far the levels lie apart, over how far they would if the spot were hard.
+    hard = flat.area_at(levels[0], blur) - flat.area_at(levels[2], blur)
+    wider = (areas[0] - areas[2]) / hard if hard > 0 else 1.0
+    if wider <= 1.0:
+        kept = flat.peak(blur, within=MIDDLE * flat.half_width) / flat.share
+        return Own(flat=flat, share=flat.share, edge=0.0, beside=((0.0, 0.0),)), blur, kept
+    edge = blur * min((wider - 1.0) / _SOFTER, 1.0) * float(np.sqrt(wider**2 - 1.0))
+    seen = float(np.hypot(edge, blur))
+    flat = unblurred(areas[1], rims[1], level=levels[1], middle=middle, blur=seen, most=_STRONGEST)
+    inner = MIDDLE * flat.half_width
+    share = middle * flat.peak(edge, within=inner) / flat.peak(seen, within=inner)
+    # The softer the edge beside the blur, the nearer is what is seen to the spot itself.
+    part = (edge / seen) ** 2
+    beside = tuple(
+        (level, part * (area - flat.area_at(level, seen)))
+        for level, area in zip(levels, areas, strict=True)
+    )
+    return Own(flat=flat, share=share, edge=edge, beside=beside), seen, 1.0
 
-    The full width at half height of a Gaussian is 2.355 standard deviations. That of a strip
-    blurred by it is about the root of the sum of cubes: 1.25 widths of a strip as wide as the
-    Gaussian (from the error function), one width of a strip far wider.
+
+def _inside(local: Array, body: Mask, room: Mask, level: float) -> tuple[float, float]:
+    """Area inside a level and the length of its outline, to a part of a pixel.
+
+    The length is the mean of that of the levels about it: the slope summed between them
+    (coarea formula).
     """
-    if not body.any():
-        return 1.0
-    framed = np.pad(body.astype(np.uint8), 1)
-    width = max(1.0, 2.0 * float(cv2.distanceTransform(framed, cv2.DIST_L2, 5).max()) - 1.0)
-    length = max(width, float(body.sum()) / width)
-    blur = 2.355 * float(np.hypot(blur_px, _PIXEL_SD))
-    part = 1.0
-    for side in (width, length):
-        part *= max(1.0 - (blur / side) ** 3, _NARROWEST**3) ** (1.0 / 3.0)
-    return part
+    own = _connected((local >= level) & room, body)
+    own |= cv2.dilate(body.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool) & room
+    rows, columns = np.nonzero(own.any(axis=1))[0], np.nonzero(own.any(axis=0))[0]
+    cut = (
+        slice(max(0, rows[0] - 3), rows[-1] + 4),
+        slice(max(0, columns[0] - 3), columns[-1] + 4),
+    )
+    values, inside = local[cut], own[cut].astype(np.uint8)
+    fine = _FINER if values.size < _LARGE else 1
+    if fine > 1:
+        size = (values.shape[1] * fine, values.shape[0] * fine)
+        values = cast(Array, cv2.resize(values, size, interpolation=cv2.INTER_CUBIC))
+        mine = cv2.resize(inside, size, interpolation=cv2.INTER_NEAREST) > 0
+    else:
+        mine = inside > 0
+    area = float(np.count_nonzero((values >= level) & mine)) / fine**2
+    across = cv2.Scharr(values, cv2.CV_32F, 1, 0, scale=1.0 / 32.0)
+    down = cv2.Scharr(values, cv2.CV_32F, 0, 1, scale=1.0 / 32.0)
+    about = (values >= 0.8 * level) & (values < 1.2 * level) & mine
+    slope = float(np.hypot(across[about], down[about]).sum(dtype=np.float64))
+    return area, slope / (0.4 * level) / fine
 
 
 def _connected(mask: Mask, seed: Mask) -> Mask:

@@ -46,9 +46,15 @@ SHARE_DOUBT_ALIKE = 0.2
 MOST_DOUBT = 0.5
 #: Relative doubt of a colour's contrast with the finish (our own allowance).
 COLOUR_DOUBT = 0.05
-#: Relative doubt of an area beside its outline's: what two thirds of rendered spots and
-#: gaps stayed within, a little wider for narrow ones.
-AREA_DOUBT = 0.22
+#: Doubt of an outline's place all round, over its edge's width as seen (a standard deviation):
+#: for a spot beyond noise, and times how far noise lies beneath it. Fitted to the areas of some
+#: 130 rendered spots and 40 gaps.
+PLACE_DOUBT, PLACE_NOISE = 0.22, 4.4
+#: Relative doubt of an area in a seam beside that: walls, stitches and neighbours that join it.
+#: Fitted to the same.
+SEAM_DOUBT = 0.25
+#: The same of a mark taken for a film: its plainest part stands out (our own allowance).
+FILM_DOUBT = 0.4
 #: More spots than this in one region are not listed one by one.
 MOST_SPOTS = 500
 #: From here on it is something else even if nothing explains it; a typed colour that is a tenth off
@@ -64,7 +70,7 @@ _BESIDE_MM = 2.0
 _PART_MM = 0.9
 #: Depth inside a spot, over its greatest, from which on it counts as its middle (our own choice).
 _INNERMOST = 0.6
-#: A spot whose area blur widened by more than this is narrow (our own choice).
+#: A spot of whose height blur left less than this is narrow (our own choice).
 _NARROW = 0.9
 #: Up to this condition number a single pixel's share is told from its shine (our own choice).
 SOLVABLE = 60.0
@@ -310,6 +316,16 @@ def _doubt(seed: Seed, pair: Pair) -> float:
     return float(np.sqrt(1.0 / seed.height**2 + colours**2 + pair.doubt**2))
 
 
+def _outlined_to(extent: Extent, seed: Seed) -> float:
+    """Standard uncertainty of the place of a spot's outline, the same way all round, pixels."""
+    return extent.seen_px * float(np.hypot(PLACE_DOUBT, PLACE_NOISE / seed.height))
+
+
+def _joined(pair: Pair, look: Look) -> float:
+    """Relative standard uncertainty of an area for what may belong to it or not."""
+    return float(np.hypot(SEAM_DOUBT * look.view.is_seam, FILM_DOUBT * (pair.bare < 1.0)))
+
+
 def _spot(extent: Extent, pair: Pair, seed: Seed, share_map: Array, look: Look) -> Spot | None:
     """The finding, or None if it does not reach a third of the limit's difference."""
     if not extent.mask.any():
@@ -326,16 +342,16 @@ def _spot(extent: Extent, pair: Pair, seed: Seed, share_map: Array, look: Look) 
     area = extent.area_px(at, share=share) * px2
     low = extent.area_px(at, share=share - k * share_u) * px2
     high = extent.area_px(at, share=share + k * share_u) * px2
-    # An outline is placed to about half a pixel, all round in the same sense.
-    rim = 0.25 * view.mm_per_px * 2.0 * float(np.sqrt(np.pi * max(core_mm2, px2)))
-    parts = ((high - low) / (2 * k), AREA_DOUBT * area, 2.0 * look.scale_doubt * area, rim)
+    rim = _outlined_to(extent, seed) * extent.rim_px * px2
+    rest = np.hypot(2.0 * look.scale_doubt, _joined(pair, look))
+    parts = ((high - low) / (2 * k), rest * area, rim)
     # What does not reach the limit's difference even at the doubt's upper end has no area there.
     u = float(np.sqrt(sum(part**2 for part in parts))) if high > 0 else 0.0
     verdict = decide(area, u, limits.show_through_mm2, k=k)
     # Near the limit's difference the area goes from all to none at once, and a standard deviation
     # says little: what it may be at most decides on a pass.
-    rest = k * float(np.hypot(AREA_DOUBT * high, np.hypot(2.0 * look.scale_doubt * high, rim)))
-    if verdict == "pass" and high > 0 and high + rest > limits.show_through_mm2:
+    more = k * float(np.hypot(rest * high, rim))
+    if verdict == "pass" and high > 0 and high + more > limits.show_through_mm2:
         verdict = "retake"
     if area == 0.0:
         u = core_mm2 / k if high > 0 else 0.0  # all of it or none
