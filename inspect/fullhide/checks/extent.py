@@ -29,6 +29,8 @@ _SOFTER = 0.2
 _STRONGEST = 2.0
 #: A window of up to so many pixels is drawn this many times finer to measure it.
 _FINER, _LARGE = 3, 40_000
+#: Levels about a level that its outline's length is taken from, over it (our own choice).
+_BAND = 0.4
 #: Where the middle of a spot begins, over its greatest depth.
 _INNERMOST = 1.0 - MIDDLE
 
@@ -48,7 +50,7 @@ class Own:
 
     def area(self, level: float, share: float) -> float:
         """Area where the share is at least `level`, of the spot at the given share."""
-        if share <= 0 or level >= share:
+        if min(share, self.share) <= 0 or level >= share:
             return 0.0
         at = level / share * self.share
         levels, more = zip(*self.beside, strict=True)
@@ -219,7 +221,7 @@ def _before_blur(
 def _inside(local: Array, body: Mask, room: Mask, level: float) -> tuple[float, float]:
     """Area inside a level and the length of its outline, to a part of a pixel.
 
-    The length is the mean of that of the levels about it: the slope summed between them
+    The length is the mean of that of the levels about it, by weight: the slope summed between them
     (coarea formula).
     """
     own = _connected((local >= level) & room, body)
@@ -237,12 +239,15 @@ def _inside(local: Array, body: Mask, room: Mask, level: float) -> tuple[float, 
         mine = cv2.resize(inside, size, interpolation=cv2.INTER_NEAREST) > 0
     else:
         mine = inside > 0
-    area = float(np.count_nonzero((values >= level) & mine)) / fine**2
     across = cv2.Scharr(values, cv2.CV_32F, 1, 0, scale=1.0 / 32.0)
     down = cv2.Scharr(values, cv2.CV_32F, 0, 1, scale=1.0 / 32.0)
-    about = (values >= 0.8 * level) & (values < 1.2 * level) & mine
-    slope = float(np.hypot(across[about], down[about]).sum(dtype=np.float64))
-    return area, slope / (0.4 * level) / fine
+    slope, over = np.hypot(across, down)[mine], values[mine] - np.float32(level)
+    # A cell on the line counts by how much of it lies inside.
+    part = np.clip(over / np.maximum(slope, np.float32(1e-9)) + np.float32(0.5), 0.0, 1.0)
+    band = np.float32(_BAND * level)
+    weight = np.maximum(np.float32(1.0) - np.abs(over) / band, np.float32(0.0))
+    rim = float((weight * slope).sum(dtype=np.float64)) / float(band)
+    return float(part.sum(dtype=np.float64)) / fine**2, rim / fine
 
 
 def _connected(mask: Mask, seed: Mask) -> Mask:
