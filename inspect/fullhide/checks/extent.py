@@ -98,7 +98,9 @@ class Extent:
         part = min(max(level / height, 1e-3), 1 - 1e-3)
         return -NormalDist().inv_cdf(part) * self.edge_px
 
-    def outline(self, share: Array, level: float, *, free: Mask, doubt: float = 0.0) -> Mask:
+    def outline(
+        self, share: Array, level: float, *, free: Mask, doubt: float = 0.0, beyond_px: float = 0.0
+    ) -> Mask:
         """Where the spot's own share, without the blur, may be at least `level`; bool, its window.
 
         Parameters
@@ -109,12 +111,16 @@ class Extent:
             Share; at or above the spot's own it is the half-way line that counts.
         doubt
             Part by which any share in the map may truly be higher.
+        beyond_px
+            So far out the outline may truly lie.
         """
         sure = 1.0 - doubt
         part = 0.5
-        if level * sure < self.share and self.seen_px > 0:
+        if self.seen_px > 0:
             # The blurred edge has this height where the spot's own edge has the level.
-            reach_px = self._reach_px(level * sure, self.share)
+            reach_px = beyond_px
+            if level * sure < self.share:
+                reach_px += self._reach_px(level * sure, self.share)
             part = NormalDist().cdf(-reach_px / self.seen_px)
         local = np.minimum(share[self.window], np.float32(1.0))
         may = local >= min(part, 0.5 * sure) * self.share
@@ -194,10 +200,9 @@ def _before_blur(
     if not body.any() or height <= 0:
         none = Flat(0.0, 0.0, max(height, 0.0))
         return Own(flat=none, share=none.share, edge=0.0, beside=((0.0, 0.0),)), blur, 1.0
-    areas, rims = zip(*(_inside(local, body, room, level) for level in levels), strict=True)
-    depth = cv2.distanceTransform(np.pad(body.astype(np.uint8), 1), cv2.DIST_L2, 3)[1:-1, 1:-1]
-    middle = float(local[depth >= _INNERMOST * float(depth.max())].mean())
-    flat = unblurred(areas[1], rims[1], level=levels[1], middle=middle, blur=blur)
+    measured = [_inside(local, body, room, level) for level in levels]
+    areas, (_, rim, middle) = [each[0] for each in measured], measured[1]
+    flat = unblurred(areas[1], rim, level=levels[1], middle=middle, blur=blur)
     # How far the levels lie apart, over how far they would if the spot were hard.
     hard = flat.area_at(levels[0], blur) - flat.area_at(levels[2], blur)
     wider = (areas[0] - areas[2]) / hard if hard > 0 else 1.0
@@ -206,7 +211,7 @@ def _before_blur(
         return Own(flat=flat, share=flat.share, edge=0.0, beside=((0.0, 0.0),)), blur, kept
     edge = blur * min((wider - 1.0) / _SOFTER, 1.0) * float(np.sqrt(wider**2 - 1.0))
     seen = float(np.hypot(edge, blur))
-    flat = unblurred(areas[1], rims[1], level=levels[1], middle=middle, blur=seen, most=_STRONGEST)
+    flat = unblurred(areas[1], rim, level=levels[1], middle=middle, blur=seen, most=_STRONGEST)
     inner = MIDDLE * flat.half_width
     share = middle * flat.peak(edge, within=inner) / flat.peak(seen, within=inner)
     # The softer the edge beside the blur, the nearer is what is seen to the spot itself.
@@ -218,8 +223,10 @@ def _before_blur(
     return Own(flat=flat, share=share, edge=edge, beside=beside), seen, 1.0
 
 
-def _inside(local: Array, body: Mask, room: Mask, level: float) -> tuple[float, float]:
-    """Area inside a level and the length of its outline, to a part of a pixel.
+def _inside(local: Array, body: Mask, room: Mask, level: float) -> tuple[float, float, float]:
+    """Area inside a level, the length of its outline and the share in its middle.
+
+    To a part of a pixel.
 
     The length is the mean of that of the levels about it, by weight: the slope summed between them
     (coarea formula).
@@ -247,7 +254,10 @@ def _inside(local: Array, body: Mask, room: Mask, level: float) -> tuple[float, 
     band = np.float32(_BAND * level)
     weight = np.maximum(np.float32(1.0) - np.abs(over) / band, np.float32(0.0))
     rim = float((weight * slope).sum(dtype=np.float64)) / float(band)
-    return float(part.sum(dtype=np.float64)) / fine**2, rim / fine
+    inner = np.pad((values >= level) & mine, 1).astype(np.uint8)
+    depth = cv2.distanceTransform(inner, cv2.DIST_L2, 5)[1:-1, 1:-1]
+    middle = float(values[mine & (depth >= _INNERMOST * float(depth.max()))].mean())
+    return float(part.sum(dtype=np.float64)) / fine**2, rim / fine, middle
 
 
 def _connected(mask: Mask, seed: Mask) -> Mask:

@@ -49,7 +49,7 @@ COLOUR_DOUBT = 0.05
 #: Doubt of an outline's place all round, over its edge's width as seen (a standard deviation):
 #: for a spot beyond noise, and times how far noise lies beneath it. Fitted to the areas of some
 #: 130 rendered spots and 40 gaps.
-PLACE_DOUBT, PLACE_NOISE = 0.22, 4.4
+PLACE_DOUBT, PLACE_NOISE = 0.22, 3.5
 #: Relative doubt of an area in a seam beside that: walls, stitches and neighbours that join it.
 #: Fitted to the same.
 SEAM_DOUBT = 0.25
@@ -161,6 +161,7 @@ def measured(seeds: Sequence[Seed], look: Look) -> Found:
                 pair.share_at_limit,
                 free=labels == 0,
                 doubt=min(look.k * _doubt(seed, pair), MOST_DOUBT),
+                beyond_px=_outlined_to(extent, seed),
             )
             labels[extent.window][drawn] = len(spots)
             # A spot to touch up takes its fringe with it; one in doubt only itself.
@@ -321,9 +322,12 @@ def _outlined_to(extent: Extent, seed: Seed) -> float:
     return extent.seen_px * float(np.hypot(PLACE_DOUBT, PLACE_NOISE / seed.height))
 
 
-def _joined(pair: Pair, look: Look) -> float:
-    """Relative standard uncertainty of an area for what may belong to it or not."""
-    return float(np.hypot(SEAM_DOUBT * look.view.is_seam, FILM_DOUBT * (pair.bare < 1.0)))
+def _area_doubt(extent: Extent, seed: Seed, pair: Pair, look: Look) -> float:
+    """Relative standard uncertainty of a spot's area, but for that of its share."""
+    area = max(extent.half_area_px, 1.0)
+    rim = _outlined_to(extent, seed) * extent.rim_px / area
+    joined = np.hypot(SEAM_DOUBT * look.view.is_seam, FILM_DOUBT * (pair.bare < 1.0))
+    return float(np.hypot(np.hypot(rim, joined), 2.0 * look.scale_doubt))
 
 
 def _spot(extent: Extent, pair: Pair, seed: Seed, share_map: Array, look: Look) -> Spot | None:
@@ -342,16 +346,18 @@ def _spot(extent: Extent, pair: Pair, seed: Seed, share_map: Array, look: Look) 
     area = extent.area_px(at, share=share) * px2
     low = extent.area_px(at, share=share - k * share_u) * px2
     high = extent.area_px(at, share=share + k * share_u) * px2
-    rim = _outlined_to(extent, seed) * extent.rim_px * px2
-    rest = np.hypot(2.0 * look.scale_doubt, _joined(pair, look))
-    parts = ((high - low) / (2 * k), rest * area, rim)
+    apart = (high - low) / (2 * k)
+    part = _area_doubt(extent, seed, pair, look)
     # What does not reach the limit's difference even at the doubt's upper end has no area there.
-    u = float(np.sqrt(sum(part**2 for part in parts))) if high > 0 else 0.0
-    verdict = decide(area, u, limits.show_through_mm2, k=k)
+    u = float(np.hypot(apart, part * area)) if high > 0 else 0.0
+    # So many times larger or smaller: an area is never below nothing.
+    side = float(np.expm1(k * part) if area <= limits.show_through_mm2 else -np.expm1(-k * part))
+    told_u = float(np.hypot(apart, area * side / k)) if high > 0 else 0.0
+    verdict = decide(area, told_u, limits.show_through_mm2, k=k)
     # Near the limit's difference the area goes from all to none at once, and a standard deviation
     # says little: what it may be at most decides on a pass.
-    more = k * float(np.hypot(rest * high, rim))
-    if verdict == "pass" and high > 0 and high + more > limits.show_through_mm2:
+    most = high * float(np.exp(k * part))
+    if verdict == "pass" and high > 0 and most > limits.show_through_mm2:
         verdict = "retake"
     if area == 0.0:
         u = core_mm2 / k if high > 0 else 0.0  # all of it or none
