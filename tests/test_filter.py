@@ -304,7 +304,7 @@ def test_the_area_at_a_level_is_that_of_the_profile(level: float) -> None:
 
 
 def test_a_level_the_spot_does_not_reach_has_no_area() -> None:
-    found = outlined(disc(10.0, 1.0, height=0.3), blur_px=1.0)
+    found = outlined(disc(10.0, 1.0, height=0.3), blur_px=0.5)
     assert found.area_px(0.5) == 0.0
     assert found.area_px(0.2, share=0.1) == 0.0
     assert found.area_px(0.2, share=0.9) > found.area_px(0.2) > 0.0

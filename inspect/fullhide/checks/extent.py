@@ -12,10 +12,11 @@ from numpy.typing import NDArray
 
 from fullhide.checks.blurred import MIDDLE, Flat, unblurred
 
-__all__ = ["Extent", "extent_of"]
+__all__ = ["Extent", "extent_of", "height_of"]
 
 Array = NDArray[np.float32]
 Mask = NDArray[np.bool_]
+Window = tuple[slice, slice]
 
 #: Pixels of a spot's top that its height is first taken from (our own choice).
 _TOP_PX = 12
@@ -25,9 +26,9 @@ _PIXEL_SD = 0.29
 #: An edge counts as soft in full from this part above the blur on, and less below it: as much is
 #: noise of the edge's own width (our own choice).
 _SOFTER = 0.2
-#: A soft spot taken for a flat one, blurred, is at most so strong.
+#: A soft spot taken for a flat one, blurred, is at most so strong (our own choice).
 _STRONGEST = 2.0
-#: A window of up to so many pixels is drawn this many times finer to measure it.
+#: A spot is drawn this many times finer to measure it, in up to so many pixels (our own choice).
 _FINER, _LARGE = 3, 40_000
 #: Levels about a level that its outline's length is taken from, over it (our own choice).
 _BAND = 0.4
@@ -83,7 +84,7 @@ class Extent:
     """
 
     mask: Mask
-    window: tuple[slice, slice]
+    window: Window
     halo: Mask
     share: float
     half_area_px: float
@@ -131,9 +132,7 @@ class Extent:
         return self.own.area(level, self.own.share if share is None else share)
 
 
-def extent_of(
-    share: Array, seed: Mask, place: tuple[slice, slice], *, free: Mask, blur_px: float
-) -> Extent:
+def extent_of(share: Array, seed: Mask, place: Window, *, free: Mask, blur_px: float) -> Extent:
     """Grow a spot from its seed to half its height.
 
     Parameters
@@ -147,6 +146,39 @@ def extent_of(
     blur_px
         Standard deviation of the photo's and the map's blur together.
     """
+    local, room, body, height, window = _grown(share, seed, place, free, blur_px)
+    # No farther than blur carries it: a neighbour's spot may begin there.
+    near = 2 * int(3 + 2 * blur_px) + 1
+    around = cv2.dilate(body.astype(np.uint8), np.ones((near, near), np.uint8)).astype(bool)
+    fringe = _connected((local >= 0.125 * height) & room, body) if body.any() else body
+    halo = cv2.dilate((fringe & around).astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
+    own, seen, kept = _before_blur(local, body, around & room, height, blur_px)
+    return Extent(
+        mask=body,
+        window=window,
+        halo=halo | body,
+        share=height,
+        half_area_px=own.area(0.5, 1.0),
+        rim_px=own.flat.perimeter,
+        kept=kept,
+        edge_px=own.edge,
+        seen_px=seen,
+        own=own,
+    )
+
+
+def height_of(
+    share: Array, seed: Mask, place: Window, *, free: Mask, blur_px: float
+) -> tuple[float, Window]:
+    """The `share` and `window` of the extent alone, see `extent_of`."""
+    _, _, _, height, window = _grown(share, seed, place, free, blur_px)
+    return height, window
+
+
+def _grown(
+    share: Array, seed: Mask, place: Window, free: Mask, blur_px: float
+) -> tuple[Array, Mask, Mask, float, Window]:
+    """The map and what is free about a seed, the spot's pixels there, its share, the window."""
     pad = int(6 + 2 * max(seed.shape) + 4 * blur_px)
     top, left = max(0, place[0].start - pad), max(0, place[1].start - pad)
     window = (
@@ -171,24 +203,7 @@ def extent_of(
         inner = cv2.erode(body.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
         height = float(np.mean(local[inner]) if inner.sum() >= 4 else np.quantile(local[body], 0.7))
     body = _connected((local >= 0.5 * height) & room, core)
-    # No farther than blur carries it: a neighbour's spot may begin there.
-    near = 2 * int(3 + 2 * blur_px) + 1
-    around = cv2.dilate(body.astype(np.uint8), np.ones((near, near), np.uint8)).astype(bool)
-    fringe = _connected((local >= 0.125 * height) & room, body) if body.any() else body
-    halo = cv2.dilate((fringe & around).astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
-    own, seen, kept = _before_blur(local, body, around & room, height, blur_px)
-    return Extent(
-        mask=body,
-        window=window,
-        halo=halo | body,
-        share=height,
-        half_area_px=own.area(0.5, 1.0),
-        rim_px=own.flat.perimeter,
-        kept=kept,
-        edge_px=own.edge,
-        seen_px=seen,
-        own=own,
-    )
+    return local, room, body, height, window
 
 
 def _before_blur(
@@ -226,10 +241,8 @@ def _before_blur(
 def _inside(local: Array, body: Mask, room: Mask, level: float) -> tuple[float, float, float]:
     """Area inside a level, the length of its outline and the share in its middle.
 
-    To a part of a pixel.
-
-    The length is the mean of that of the levels about it, by weight: the slope summed between them
-    (coarea formula).
+    To a part of a pixel. The length is the weighted mean of that of the levels about it: the slope
+    summed between them (coarea formula).
     """
     own = _connected((local >= level) & room, body)
     own |= cv2.dilate(body.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool) & room
