@@ -350,9 +350,9 @@ def _spot(extent: Extent, pair: Pair, seed: Seed, share_map: Array, look: Look) 
     part = _area_doubt(extent, seed, pair, look)
     # What does not reach the limit's difference even at the doubt's upper end has no area there.
     u = float(np.hypot(apart, part * area)) if high > 0 else 0.0
-    # So many times larger or smaller: an area is never below nothing.
-    side = float(np.expm1(k * part) if area <= limits.show_through_mm2 else -np.expm1(-k * part))
-    told_u = float(np.hypot(apart, area * side / k)) if high > 0 else 0.0
+    # So many times larger: an area's doubt has no end above. The lower end is as told.
+    larger = float(np.hypot(apart, area * np.expm1(k * part) / k))
+    told_u = larger if high > 0 and area <= limits.show_through_mm2 else u
     verdict = decide(area, told_u, limits.show_through_mm2, k=k)
     # Near the limit's difference the area goes from all to none at once, and a standard deviation
     # says little: what it may be at most decides on a pass.
