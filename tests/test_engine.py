@@ -158,6 +158,17 @@ def test_a_gap_in_a_seam_is_found_where_it_lies(tmp_path: Path, seam: Seam, at: 
     assert finding.along_seam_mm == pytest.approx(tuple(expected), abs=2.0)
 
 
+def test_a_fainter_stretch_beside_a_bare_one_is_part_of_the_gap(tmp_path: Path) -> None:
+    gaps = (Gap(0, 40.0, 52.0, GREEN[0]), Gap(0, 51.0, 66.0, GREEN[0], share=0.2))
+    what = scene(seams=(SEAM,), gaps=gaps)
+    drawn, start_mm = outlined_seam(rendered(what))
+    region = region_of(what, tmp_path, outlines=[drawn])
+    stretches = [f.along_seam_mm for f in region.findings if f.along_seam_mm is not None]
+    # Together they are one stretch; the goal of 2 mm is our own.
+    assert min(s[0] for s in stretches) == pytest.approx(40.0 - start_mm, abs=2.0)
+    assert max(s[1] for s in stretches) == pytest.approx(66.0 - start_mm, abs=2.0)
+
+
 # Evenness
 
 

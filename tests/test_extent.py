@@ -12,6 +12,7 @@ from scipy.ndimage import gaussian_filter
 from scipy.stats import ncx2, norm
 from test_show_through import MM, checked, painted_xyz, round_spot, the_spot
 
+from fullhide.checks.along import along_seam
 from fullhide.checks.blurred import Flat, unblurred
 from fullhide.checks.extent import Extent, extent_of
 
@@ -204,3 +205,23 @@ def test_intervals_hold_the_true_area_and_are_no_wider_than_that_takes() -> None
 def test_a_soft_spots_area_is_less_sure() -> None:
     hard, soft = (the_spot(checked(photographed(1.2, seed=3, soft_mm=soft))) for soft in (0.0, 0.4))
     assert soft.area_u_mm2 / soft.area_mm2 > 1.1 * hard.area_u_mm2 / hard.area_mm2
+
+
+# Along a seam
+
+
+@pytest.mark.parametrize("fainter", [0.5, 0.35, 0.25])
+def test_a_gap_goes_on_where_it_is_fainter_than_half_its_plainest_part(fainter: float) -> None:
+    mm, across = 0.15, slice(30, 46)
+    share = np.zeros((76, 320))
+    share[across, 60:130] = 0.9
+    share[across, 130:190] = fainter
+    rng = np.random.default_rng(4)
+    share = gaussian_filter(share, 1.5) + gaussian_filter(rng.normal(0, 0.1, share.shape), 1.5)
+    share = share.astype(np.float32)
+    free = np.ones(share.shape, bool)
+    place = (slice(32, 44), slice(62, 128))
+    extent = extent_of(share, np.ones((12, 66), bool), place, free=free, blur_px=1.5)
+    start, end = along_seam(extent, share, 0.12, free=free, mm_per_px=mm)
+    assert start == pytest.approx(60 * mm, abs=0.5)  # own tolerances
+    assert end == pytest.approx(190 * mm, abs=0.8)

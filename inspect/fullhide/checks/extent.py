@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from fullhide.checks.blurred import MIDDLE, Flat, unblurred
 
-__all__ = ["Extent", "extent_of", "height_of"]
+__all__ = ["Extent", "connected", "extent_of", "height_of"]
 
 Array = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -125,7 +125,7 @@ class Extent:
             part = NormalDist().cdf(-reach_px / self.seen_px)
         local = np.minimum(share[self.window], np.float32(1.0))
         may = local >= min(part, 0.5 * sure) * self.share
-        return self.mask | _connected(may & free[self.window], self.mask)
+        return self.mask | connected(may & free[self.window], self.mask)
 
     def area_px(self, level: float, *, share: float | None = None) -> float:
         """Area where the share is at least `level`, for a spot of the given or own share."""
@@ -150,7 +150,7 @@ def extent_of(share: Array, seed: Mask, place: Window, *, free: Mask, blur_px: f
     # No farther than blur carries it: a neighbour's spot may begin there.
     near = 2 * int(3 + 2 * blur_px) + 1
     around = cv2.dilate(body.astype(np.uint8), np.ones((near, near), np.uint8)).astype(bool)
-    fringe = _connected((local >= 0.125 * height) & room, body) if body.any() else body
+    fringe = connected((local >= 0.125 * height) & room, body) if body.any() else body
     halo = cv2.dilate((fringe & around).astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
     own, seen, kept = _before_blur(local, body, around & room, height, blur_px)
     return Extent(
@@ -197,12 +197,12 @@ def _grown(
     values = np.sort(local[core])[::-1]
     height = float(values[: max(4, min(len(values) // 4, _TOP_PX))].mean())
     for _ in range(2):
-        body = _connected((local >= 0.5 * height) & room, core)
+        body = connected((local >= 0.5 * height) & room, core)
         if not body.any():
             break
         inner = cv2.erode(body.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool)
         height = float(np.mean(local[inner]) if inner.sum() >= 4 else np.quantile(local[body], 0.7))
-    body = _connected((local >= 0.5 * height) & room, core)
+    body = connected((local >= 0.5 * height) & room, core)
     return local, room, body, height, window
 
 
@@ -244,7 +244,7 @@ def _inside(local: Array, body: Mask, room: Mask, level: float) -> tuple[float, 
     To a part of a pixel. The length is the weighted mean of that of the levels about it: the slope
     summed between them (coarea formula).
     """
-    own = _connected((local >= level) & room, body)
+    own = connected((local >= level) & room, body)
     own |= cv2.dilate(body.astype(np.uint8), np.ones((3, 3), np.uint8)).astype(bool) & room
     rows, columns = np.nonzero(own.any(axis=1))[0], np.nonzero(own.any(axis=0))[0]
     cut = (
@@ -273,7 +273,7 @@ def _inside(local: Array, body: Mask, room: Mask, level: float) -> tuple[float, 
     return float(part.sum(dtype=np.float64)) / fine**2, rim / fine, middle
 
 
-def _connected(mask: Mask, seed: Mask) -> Mask:
+def connected(mask: Mask, seed: Mask) -> Mask:
     """Parts of a mask that touch the seed."""
     _, labels = cv2.connectedComponents(mask.astype(np.uint8), connectivity=8)
     kept = np.unique(labels[seed & mask])

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from fullhide.checks.along import along_seam
 from fullhide.checks.explained import (
     CLEARLY,
     PLAUSIBLE,
@@ -365,8 +366,13 @@ def _spot(extent: Extent, pair: Pair, seed: Seed, share_map: Array, look: Look) 
     top, left = extent.window[0].start, extent.window[1].start
     along = None
     if view.is_seam:
-        ends = (left + columns.min(), left + columns.max() + 1)
-        along = (float(ends[0]) * view.mm_per_px, float(ends[1]) * view.mm_per_px)
+        along = along_seam(
+            extent,
+            share_map,
+            pair.share_at_limit,
+            free=look.ground.judged,
+            mm_per_px=view.mm_per_px,
+        )
     return Spot(
         kind="show_through",
         under=pair.name,
