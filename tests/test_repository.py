@@ -40,6 +40,7 @@ FLOORS = (
         "ask",
         "scene",
         "concluded",
+        "undyed",
         "judge_edge",
         "judge_sheen",
         "judge",

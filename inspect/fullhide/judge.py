@@ -24,6 +24,7 @@ from fullhide.checks.match import Patch, match, mean_patch, patch_of
 from fullhide.checks.outcome import Outcome
 from fullhide.checks.show_through import show_through
 from fullhide.checks.steady import steady
+from fullhide.checks.stripe import whole_stripe
 from fullhide.checks.texture import texture
 from fullhide.checks.thin import thin_coats
 from fullhide.colour import delta_e00, lab_to_xyz, xyz_to_lab
@@ -38,6 +39,7 @@ from fullhide.result import Measure, RegionResult, Verdict
 from fullhide.robust import median
 from fullhide.scene import Scene, Seen
 from fullhide.surface import Pair, Veil, colour_pair, veil_over
+from fullhide.undyed import whole_region
 from fullhide.verdict import JUDGED_SHARE
 
 __all__ = [
@@ -72,8 +74,6 @@ _NOISE_PIECE_PX = 384
 _FEWEST_PIXELS = 150
 #: A proposed outline may lie this far beyond the part, mm (our own choice).
 _PROPOSED_RIM_MM = 2.0
-#: A region counts as the colour beneath itself when it is this near to it (our own choice, ΔE00).
-_BARE_DELTA_E = 4.0
 #: From here on the region has another finish than the one asked for (our own choice, ΔE00).
 _OTHER_FINISH = 15.0
 #: Relative doubt of the light on the part against that on the chart, by what is known of the light
@@ -254,9 +254,12 @@ def _outcomes(
     airbag: bool,
 ) -> list[Outcome]:
     outcomes = []
-    pairs, bare = _pairs(scene, ground, job, airbag=airbag)
-    if bare is not None:
-        outcomes.append(bare)
+    undyed = _undyed(scene, view, ground, job, airbag=airbag)
+    # What is a colour beneath all over has no spots of it.
+    told = undyed is not None and (undyed.verdict == "fail" or job.finish is None)
+    pairs = [] if told else _pairs(scene, ground, job)
+    if undyed is not None and told:
+        outcomes.append(undyed)
     elif job.under:
         outcomes.append(
             show_through(
@@ -277,6 +280,19 @@ def _outcomes(
                 reasons=(wording.NO_UNDER,),
             )
         )
+    if undyed is not None and not told:
+        outcomes.append(undyed)
+    if view.is_seam and pairs and job.finish and scene.calibrated:
+        stripe = whole_stripe(
+            view,
+            ground.judged,
+            finish=lab_to_xyz(job.finish.lab),
+            beneath=[(under.name, lab_to_xyz(under.lab)) for under in job.under],
+            light_doubt=_LIGHT_DOUBT[scene.field.source],
+            limits=job.limits,
+        )
+        if stripe is not None:
+            outcomes = _with_stripe(outcomes, stripe)
     if not view.is_seam:
         look = texture(
             view.xyz,
@@ -312,6 +328,23 @@ def _outcomes(
                 )
             )
     return outcomes
+
+
+def _with_stripe(outcomes: Sequence[Outcome], stripe: Outcome) -> list[Outcome]:
+    """What was told spot by spot, without what a stripe covers, and the stripe."""
+    first, *rest = outcomes
+    if first.labels is None or stripe.labels is None:
+        return [first, *rest, stripe]
+    within = first.labels[stripe.labels > 0]
+    kept = [
+        n
+        for n in range(1, len(first.spots) + 1)
+        if 2 * int((within == n).sum()) < int((first.labels == n).sum())
+    ]
+    table = np.zeros(len(first.spots) + 1, np.uint16)
+    table[kept] = np.arange(1, len(kept) + 1)
+    spots = tuple(first.spots[n - 1] for n in kept)
+    return [replace(first, labels=table[first.labels], spots=spots), *rest, stripe]
 
 
 def _match(
@@ -365,35 +398,28 @@ def _allowed(scene: Scene, ground: Background, job: Job) -> list[Pair]:
     return [pair for pair in made if np.isfinite(pair.share_at_limit)]
 
 
-def _pairs(
-    scene: Scene, ground: Background, job: Job, *, airbag: bool
-) -> tuple[list[Pair], Outcome | None]:
-    """Colour pairs that could be seen; or, if the region is a colour beneath itself, its fail."""
+def _pairs(scene: Scene, ground: Background, job: Job) -> list[Pair]:
+    """Pairs of the finish with each colour beneath that could be seen."""
     finish, veil = finish_of(scene, ground, job)
-    asked = lab_to_xyz(job.finish.lab) if job.finish else None
-    pairs = []
-    for under in job.under:
-        xyz = lab_to_xyz(under.lab)
-        lab = xyz_to_lab(finish)
-        apart = float(delta_e00(lab, np.asarray(under.lab, float)))
-        wanted = float("inf") if asked is None else float(delta_e00(lab, xyz_to_lab(asked)))
-        if scene.calibrated and apart < _BARE_DELTA_E and apart < wanted:
-            return [], _bare(under.name, asked is not None, airbag)
-        pair = colour_pair(
-            under.name, finish, xyz, limit_delta_e=job.limits.show_through_delta_e, veil=veil
-        )
-        if np.isfinite(pair.share_at_limit):
-            pairs.append(pair)
-    return pairs, None
+    limit = job.limits.show_through_delta_e
+    made = [
+        colour_pair(under.name, finish, lab_to_xyz(under.lab), limit_delta_e=limit, veil=veil)
+        for under in job.under
+    ]
+    return [pair for pair in made if np.isfinite(pair.share_at_limit)]
 
 
-def _bare(name: str, asked: bool, airbag: bool) -> Outcome:
-    if asked:
-        to_do = wording.AIRBAG_REFER if airbag else "dye it"
-        why = f"the whole region is the colour of {name}, not of the finish: {to_do}"
-        return Outcome(check="show_through", verdict="fail", reasons=(why,))
-    why = (
-        f"the region itself looks like {name}: name the [finish] colour in job.toml, so that the "
-        "two can be told apart"
+def _undyed(
+    scene: Scene, view: RegionView, ground: Background, job: Job, *, airbag: bool
+) -> Outcome | None:
+    """The whole region, if it is not the finish, or may not be."""
+    if not scene.calibrated:
+        return None
+    return whole_region(
+        ground.finish,
+        finish=job.finish,
+        under=job.under,
+        light_doubt=_LIGHT_DOUBT[scene.field.source],
+        dim=view.is_seam,
+        airbag=airbag,
     )
-    return Outcome(check="show_through", verdict="retake", reasons=(why,))

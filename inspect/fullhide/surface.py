@@ -34,6 +34,9 @@ Vector = NDArray[np.float64]
 #: How far a dye may be off the lightness asked for (L*) and, relative, off its hue; how much shine
 #: lies over a dyed surface away from its highlights, of a white (our own allowances).
 _DYE_OFF, _DYE_HUE, _VEIL = 2.0, 0.05, 0.04
+#: Light on a surface over that on the chart that is thought of, and how far, as a logarithm, a
+#: seam's valley lies in the shade (our own allowances).
+_SHADING, _SHADE = (0.15, 3.0), 0.7
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,6 +105,53 @@ class Solution:
     share_u: float
 
 
+def misfit(
+    seen: ArrayLike,
+    colour: ArrayLike,
+    *,
+    light: ArrayLike = WHITE_D50,
+    light_doubt: float,
+    dim: bool,
+) -> Vector:
+    """How badly a surface of a colour explains what a photo shows, in whatever light it lies.
+
+    Parameters
+    ----------
+    seen
+        XYZ(D50) as the photo shows it, (..., 3).
+    colour
+        Of the surface, (3,).
+    light, light_doubt
+        As `veil_over` takes them.
+    dim
+        Whether the surface may lie in the shade, as a seam's valley does.
+
+    Returns
+    -------
+    ndarray (...)
+        Squared standard deviations, at the shading and shine that explain it best. Half the
+        difference of two colours' is the logarithm of how much likelier one is.
+    """
+    g, n, w = (np.asarray(c, np.float64) for c in (seen, colour, light))
+    g = np.maximum(g, 1e-6)
+    off = _light_off(n, light_doubt)
+    k = np.linspace(0.0, 0.95, 96) * (g / w).min(axis=-1)[..., None]
+    noise = _DYE_HUE * g[..., None, :]
+    left, own = (g[..., None, :] - k[..., None] * w) / noise, n / noise
+    # The light is known far less well than hues are: the hue alone tells the shading.
+    s = np.clip((left * own).sum(axis=-1) / np.square(own).sum(axis=-1), *_SHADING)
+    cost = np.square(left - s[..., None] * own).sum(axis=-1) + np.square(k / _VEIL)
+    darker = max(off, _SHADE) if dim else off
+    cost += np.square(np.log(s) / np.where(s < 1.0, darker, off))
+    return cast(Vector, cost.min(axis=-1))
+
+
+def _light_off(colour: Vector, light_doubt: float) -> float:
+    """Doubt of the light on a surface, that of how light its dye came out in it."""
+    lightness = float(xyz_to_lab(colour)[0])
+    return float(np.hypot(light_doubt, 3.0 * _DYE_OFF / (lightness + 16.0)))
+
+
 def veil_over(
     seen: ArrayLike, finish: ArrayLike, *, light: ArrayLike = WHITE_D50, light_doubt: float
 ) -> tuple[float, Veil]:
@@ -131,8 +181,7 @@ def veil_over(
     than asked counts as doubt of the light.
     """
     g, n, w = (np.asarray(c, np.float64) for c in (seen, finish, light))
-    lightness = float(xyz_to_lab(n)[0])
-    off = float(np.hypot(light_doubt, 3.0 * _DYE_OFF / (lightness + 16.0)))
+    off = _light_off(n, light_doubt)
     k = np.linspace(0.0, 0.95, 96) * float((g / w).min())
     left = (g - k[:, None] * w) / (_DYE_HUE * g)
     own = n / (_DYE_HUE * g)

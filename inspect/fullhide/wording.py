@@ -13,6 +13,7 @@ __all__ = [
     "AIRBAG_NOTICE",
     "AIRBAG_UNKNOWN",
     "EDGE_WORK",
+    "NOT_THE_FINISH",
     "NO_UNDER",
     "OPEN_SEAM",
     "SCOPE",
@@ -24,6 +25,7 @@ __all__ = [
     "evenness_reason",
     "flag_reasons",
     "match_reason",
+    "maybe_undyed",
     "nearer_reason",
     "may_hold_airbag",
     "passed_reason",
@@ -50,6 +52,10 @@ AIRBAG_UNKNOWN = "This tool cannot tell whether a seam will open correctly."
 SECOND_PHOTO = (
     "a second photo may settle it: keep the camera where it is, move the lamp to the other side, "
     "give plenty of light, take the same view again and name it under `also` in job.toml"
+)
+NOT_THE_FINISH = (
+    "the region's colour is not the [finish] of job.toml: look whether it is the right part and "
+    "dye, or correct job.toml, and take it again in even light with the chart beside it"
 )
 OPEN_SEAM = "part of this seam lies in the dark: spread it open or turn it so that light falls in"
 MOVE_LAMP = (
@@ -207,6 +213,28 @@ def unseen_reason(count: int, along_mm: tuple[float, float] | None, *, airbag: b
         "as `ignore`"
     )
     return text if airbag else text + ", and where it is a spot, touch it up"
+
+
+def undyed(under: str, *, airbag: bool) -> str:
+    """Sentence on a region that is a colour beneath all over."""
+    to_do = AIRBAG_REFER if airbag else "dye it"
+    return f"the whole region is the colour of {under}, not of the finish: {to_do}"
+
+
+def maybe_undyed(under: str) -> str:
+    """Sentence on a region that looks more like a colour beneath than like the finish."""
+    return (
+        f"the whole region looks more like {under} than like the finish: look whether it was dyed, "
+        "then take it again in full, even light with the chart beside it"
+    )
+
+
+def unnamed_finish(under: str) -> str:
+    """Sentence on a region that is a colour beneath, where no finish was named."""
+    return (
+        f"the region itself looks like {under}: name the [finish] colour in job.toml, so that the "
+        "two can be told apart"
+    )
 
 
 def nearer_reason(mm_per_px: float, longer_px: int, *, places: bool, dark: bool = False) -> str:

@@ -1,0 +1,77 @@
+"""A region that is not the finish at all: left undyed, or of another colour than was asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fullhide import wording
+from fullhide.checks.outcome import Outcome
+from fullhide.colour import delta_e00, lab_to_xyz, xyz_to_lab
+from fullhide.job import Colour
+from fullhide.result import Verdict
+from fullhide.surface import misfit
+
+__all__ = ["whole_region"]
+
+Vector = NDArray[np.float64]
+
+#: By so much less a colour beneath has to misfit a region than the finish, squared standard
+#: deviations, to be what the region shows (a hundred times likelier), or to keep it from passing
+#: (twice as likely); and from here on a colour does not fit it (our own choices).
+_SURELY, _LIKELIER, _UNFIT = 9.0, 1.5, 8.0
+#: Without a named finish: a region counts as the colour beneath that is this near (our own choice,
+#: CIEDE2000).
+_BARE_DELTA_E = 4.0
+
+
+def whole_region(
+    seen: Vector,
+    *,
+    finish: Colour | None,
+    under: Sequence[Colour],
+    light_doubt: float,
+    dim: bool,
+    airbag: bool,
+) -> Outcome | None:
+    """Hold a region's own colour against the finish and the colours beneath.
+
+    Parameters
+    ----------
+    seen
+        XYZ(D50) of the region as a calibrated photo shows it, (3,).
+    finish, under
+        The colours named in the job.
+    light_doubt, dim
+        As `surface.misfit` takes them.
+    airbag
+        Whether the region may hold an airbag, so that no work on it is advised.
+
+    Returns
+    -------
+    Outcome or None
+        Fail: it is a colour beneath. Retake: it may be one, or is no named colour at all. None:
+        it is the finish, as far as can be told.
+    """
+    if finish is None:
+        near = [u for u in under if float(delta_e00(xyz_to_lab(seen), u.lab)) < _BARE_DELTA_E]
+        return _told("retake", wording.unnamed_finish(near[0].name)) if near else None
+
+    def off(colour: Colour) -> float:
+        return float(misfit(seen, lab_to_xyz(colour.lab), light_doubt=light_doubt, dim=dim))
+
+    own = off(finish)
+    other, name = min(((off(u), u.name) for u in under), default=(np.inf, ""))
+    if own - other > _LIKELIER and other < _UNFIT:
+        if own - other > _SURELY:
+            return _told("fail", wording.undyed(name, airbag=airbag))
+        return _told("retake", wording.maybe_undyed(name))
+    if own > _UNFIT:
+        return _told("retake", wording.NOT_THE_FINISH)
+    return None
+
+
+def _told(verdict: Verdict, why: str) -> Outcome:
+    return Outcome(check="show_through", verdict=verdict, reasons=(why,))
