@@ -43,6 +43,7 @@ FLOORS = (
         "undyed",
         "judge_edge",
         "judge_sheen",
+        "judge_show",
         "judge",
         "also",
     },

@@ -22,24 +22,21 @@ from fullhide.checks.double import without_double
 from fullhide.checks.evenness import evenness
 from fullhide.checks.match import Patch, match, mean_patch, patch_of
 from fullhide.checks.outcome import Outcome
-from fullhide.checks.show_through import show_through
 from fullhide.checks.steady import steady
-from fullhide.checks.stripe import whole_stripe
 from fullhide.checks.texture import texture
 from fullhide.checks.thin import thin_coats
-from fullhide.colour import delta_e00, lab_to_xyz, xyz_to_lab
+from fullhide.colour import lab_to_xyz, xyz_to_lab
 from fullhide.concluded import concluded
 from fullhide.job import Job, Limits, PhotoEntry, TypedReference
 from fullhide.judge_edge import judge_edge
 from fullhide.judge_sheen import judge_sheen
+from fullhide.judge_show import judge_show
 from fullhide.outlines import RegionOutline
 from fullhide.quality import blocking
 from fullhide.region import RegionView
 from fullhide.result import Measure, RegionResult, Verdict
 from fullhide.robust import median
 from fullhide.scene import Scene, Seen
-from fullhide.surface import Pair, Veil, colour_pair, veil_over
-from fullhide.undyed import whole_region
 from fullhide.verdict import JUDGED_SHARE
 
 __all__ = [
@@ -47,7 +44,6 @@ __all__ = [
     "BURNT_OVER_LIMIT",
     "Scene",
     "Seen",
-    "finish_of",
     "judge_region",
     "reference_colour",
     "region_flags",
@@ -74,11 +70,6 @@ _NOISE_PIECE_PX = 384
 _FEWEST_PIXELS = 150
 #: A proposed outline may lie this far beyond the part, mm (our own choice).
 _PROPOSED_RIM_MM = 2.0
-#: From here on the region has another finish than the one asked for (our own choice, ΔE00).
-_OTHER_FINISH = 15.0
-#: Relative doubt of the light on the part against that on the chart, by what is known of the light
-#: (our own allowances: a part lies higher than the chart and bends).
-_LIGHT_DOUBT = {"grey board": 0.1, "neutral surround": 0.15, "none": 0.3}
 
 
 def reference_colour(
@@ -253,46 +244,7 @@ def _outcomes(
     *,
     airbag: bool,
 ) -> list[Outcome]:
-    outcomes = []
-    undyed = _undyed(scene, view, ground, job, airbag=airbag)
-    # What is a colour beneath all over has no spots of it.
-    told = undyed is not None and (undyed.verdict == "fail" or job.finish is None)
-    pairs = [] if told else _pairs(scene, ground, job)
-    if undyed is not None and told:
-        outcomes.append(undyed)
-    elif job.under:
-        outcomes.append(
-            show_through(
-                view,
-                ground,
-                pairs=pairs,
-                allowed=_allowed(scene, ground, job),
-                limits=job.limits,
-                blur_mm=scene.blur_px * scene.mm_per_px,
-                scale_doubt=scene.scale_doubt,
-            )
-        )
-    else:
-        outcomes.append(
-            Outcome(
-                check="show_through",
-                verdict="retake",
-                reasons=(wording.NO_UNDER,),
-            )
-        )
-    if undyed is not None and not told:
-        outcomes.append(undyed)
-    if view.is_seam and pairs and job.finish and scene.calibrated:
-        stripe = whole_stripe(
-            view,
-            ground.judged,
-            finish=lab_to_xyz(job.finish.lab),
-            beneath=[(under.name, lab_to_xyz(under.lab)) for under in job.under],
-            light_doubt=_LIGHT_DOUBT[scene.field.source],
-            limits=job.limits,
-        )
-        if stripe is not None:
-            outcomes = _with_stripe(outcomes, stripe)
+    outcomes, pairs = judge_show(scene, view, ground, job, airbag=airbag)
     if not view.is_seam:
         look = texture(
             view.xyz,
@@ -330,23 +282,6 @@ def _outcomes(
     return outcomes
 
 
-def _with_stripe(outcomes: Sequence[Outcome], stripe: Outcome) -> list[Outcome]:
-    """What was told spot by spot, without what a stripe covers, and the stripe."""
-    first, *rest = outcomes
-    if first.labels is None or stripe.labels is None:
-        return [first, *rest, stripe]
-    within = first.labels[stripe.labels > 0]
-    kept = [
-        n
-        for n in range(1, len(first.spots) + 1)
-        if 2 * int((within == n).sum()) < int((first.labels == n).sum())
-    ]
-    table = np.zeros(len(first.spots) + 1, np.uint16)
-    table[kept] = np.arange(1, len(kept) + 1)
-    spots = tuple(first.spots[n - 1] for n in kept)
-    return [replace(first, labels=table[first.labels], spots=spots), *rest, stripe]
-
-
 def _match(
     scene: Scene,
     view: RegionView,
@@ -369,57 +304,3 @@ def _match(
     if isinstance(reference, TypedReference):
         return [match_typed(finish, reference, doubts=doubts, limits=job.limits)]
     return [match_apart(finish, reference, doubts=doubts, limits=job.limits)]
-
-
-def finish_of(scene: Scene, ground: Background, job: Job) -> tuple[Vector, Veil]:
-    """XYZ of the finish in the light that the other colours' values are given for, and its veil."""
-    if not job.finish:
-        return ground.finish, Veil()
-    asked = lab_to_xyz(job.finish.lab)
-    if not scene.calibrated:
-        return asked, Veil()
-    if float(delta_e00(xyz_to_lab(ground.finish), xyz_to_lab(asked))) >= _OTHER_FINISH:
-        return ground.finish, Veil()
-    # The region may lie in less light than the chart: both colours of a pair must be taken in
-    # the same light.
-    shading, veil = veil_over(ground.finish, asked, light_doubt=_LIGHT_DOUBT[scene.field.source])
-    finish: Vector = np.maximum(ground.finish / shading - veil.light, 0.5 * asked)
-    return finish, veil
-
-
-def _allowed(scene: Scene, ground: Background, job: Job) -> list[Pair]:
-    """Thread and what else may be seen, as pairs with the finish."""
-    finish, veil = finish_of(scene, ground, job)
-    limit = job.limits.show_through_delta_e
-    made = [
-        colour_pair(thread.name, finish, lab_to_xyz(thread.lab), limit_delta_e=limit, veil=veil)
-        for thread in job.thread
-    ]
-    return [pair for pair in made if np.isfinite(pair.share_at_limit)]
-
-
-def _pairs(scene: Scene, ground: Background, job: Job) -> list[Pair]:
-    """Pairs of the finish with each colour beneath that could be seen."""
-    finish, veil = finish_of(scene, ground, job)
-    limit = job.limits.show_through_delta_e
-    made = [
-        colour_pair(under.name, finish, lab_to_xyz(under.lab), limit_delta_e=limit, veil=veil)
-        for under in job.under
-    ]
-    return [pair for pair in made if np.isfinite(pair.share_at_limit)]
-
-
-def _undyed(
-    scene: Scene, view: RegionView, ground: Background, job: Job, *, airbag: bool
-) -> Outcome | None:
-    """The whole region, if it is not the finish, or may not be."""
-    if not scene.calibrated:
-        return None
-    return whole_region(
-        ground.finish,
-        finish=job.finish,
-        under=job.under,
-        light_doubt=_LIGHT_DOUBT[scene.field.source],
-        dim=view.is_seam,
-        airbag=airbag,
-    )

@@ -16,9 +16,10 @@ from fullhide.background import Background, background
 from fullhide.checks.levels import covariance_of
 from fullhide.colour import delta_e00, lab_to_xyz, xyz_to_lab, xyz_to_srgb8
 from fullhide.job import Job
-from fullhide.judge import Scene, finish_of
+from fullhide.judge_show import finish_of
 from fullhide.opened import Prepared
 from fullhide.region import RegionView
+from fullhide.scene import Scene
 from fullhide.smoothing import masked_blur
 from fullhide.surface import colour_pair
 

@@ -7,7 +7,7 @@ straightened seam, as a whole, is held against the finish and the colours beneat
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from fullhide.checks.outcome import Outcome, Spot
 from fullhide.job import Limits
 from fullhide.region import RegionView
+from fullhide.result import Measure
 from fullhide.surface import misfit, mix_delta_e
 
 __all__ = ["whole_stripe"]
@@ -101,6 +102,10 @@ def whole_stripe(
         area = float(where.sum()) * view.mm_per_px**2
         if area > limits.show_through_mm2 and (found is None or area > found.spots[0].area_mm2):
             found = _told(view, where, name, area, finish, colour, light)
+            size = Measure(
+                value=area, u=_AREA_DOUBT * area, limit=limits.show_through_mm2, unit="mm²"
+            )
+            found = replace(found, measures={"show_through_mm2": size})
     return found
 
 
