@@ -138,3 +138,20 @@ def test_the_other_colour_fits_far_worse(pair: str) -> None:
     assert other.shape == (2,)
     assert (other > 9.0).all()
     assert (misfit(both, old, light_doubt=0.15, dim=False) < 1.0).all()
+
+
+@pytest.mark.parametrize("light", LIGHTS)
+@pytest.mark.parametrize("pair", PAIRS)
+def test_without_a_named_finish_what_looks_like_the_old_colour_is_not_passed(
+    tmp_path: Path, pair: str, light: str
+) -> None:
+    old, _ = PAIRS[pair]
+    what = scene(
+        finish=old,
+        under=(("other", (50.0, 0.0, 0.0)),),
+        light=LIGHTS[light],
+        leather=Leather(grain="smooth"),
+    )
+    region = region_of(what, tmp_path, under=(("old", old),), finish=None)
+    assert region.verdict == "retake"
+    assert any("name the [finish] colour" in reason for reason in region.reasons)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from fullhide import wording
 from fullhide.checks.outcome import Outcome
-from fullhide.colour import delta_e00, lab_to_xyz, xyz_to_lab
+from fullhide.colour import lab_to_xyz
 from fullhide.job import Colour
 from fullhide.result import Verdict
 from fullhide.surface import misfit
@@ -22,9 +22,9 @@ Vector = NDArray[np.float64]
 #: deviations, to be what the region shows (a hundred times likelier), or to keep it from passing
 #: (twice as likely); and from here on a colour does not fit it (our own choices).
 _SURELY, _LIKELIER, _UNFIT = 9.0, 1.5, 8.0
-#: Without a named finish: a region counts as the colour beneath that is this near (our own choice,
-#: CIEDE2000).
-_BARE_DELTA_E = 4.0
+#: Without a named finish: a region may be the colour beneath that misfits it by less (two standard
+#: deviations, our own choice).
+_NEAR = 4.0
 
 
 def whole_region(
@@ -55,13 +55,14 @@ def whole_region(
         Fail: it is a colour beneath. Retake: it may be one, or is no named colour at all. None:
         it is the finish, as far as can be told.
     """
-    if finish is None:
-        near = [u for u in under if float(delta_e00(xyz_to_lab(seen), u.lab)) < _BARE_DELTA_E]
-        return _told("retake", wording.unnamed_finish(near[0].name)) if near else None
 
-    def off(colour: Colour) -> float:
+    def off(colour: Colour, *, dim: bool = dim) -> float:
         return float(misfit(seen, lab_to_xyz(colour.lab), light_doubt=light_doubt, dim=dim))
 
+    if finish is None:
+        # Nothing is held against it: in the shade too much would look like it.
+        near = [colour for colour in under if off(colour, dim=False) < _NEAR]
+        return _told("retake", wording.unnamed_finish(near[0].name)) if near else None
     own = off(finish)
     other, name = min(((off(u), u.name) for u in under), default=(np.inf, ""))
     if own - other > _LIKELIER and other < _UNFIT:
