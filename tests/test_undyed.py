@@ -155,3 +155,21 @@ def test_without_a_named_finish_what_looks_like_the_old_colour_is_not_passed(
     region = region_of(what, tmp_path, under=(("old", old),), finish=None)
     assert region.verdict == "retake"
     assert any("name the [finish] colour" in reason for reason in region.reasons)
+
+
+@pytest.mark.parametrize("undyed", [True, False], ids=["undyed", "dyed"])
+@pytest.mark.parametrize("pair", PAIRS)
+def test_without_a_chart_an_undyed_panel_is_a_retake(
+    tmp_path: Path, pair: str, undyed: bool
+) -> None:
+    old, new = PAIRS[pair]
+    what = scene(
+        finish=old if undyed else new,
+        under=(("other", (50.0, 0.0, 0.0)),),
+        chart=None,
+        leather=Leather(grain="fine"),
+    )
+    region = region_of(what, tmp_path, under=(("old", old),), finish=new, mm_per_px=0.15)
+    assert any("looks more like old" in reason for reason in region.reasons) is undyed
+    if undyed:
+        assert region.verdict == "retake"

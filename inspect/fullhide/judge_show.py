@@ -29,6 +29,8 @@ _OTHER_FINISH = 15.0
 #: Relative doubt of the light on the part against that on the chart, by what is known of the light
 #: (our own allowances: a part lies higher than the chart and bends).
 _LIGHT_DOUBT = {"grey board": 0.1, "neutral surround": 0.15, "none": 0.3}
+#: The same of the camera's exposure where no chart tells it.
+_NO_CHART_DOUBT = 0.5
 #: A stripe over more of a seam than this is the whole seam; beside one, marks smaller than this
 #: part of it are not told: they are its own edges, on a background that it spoilt (our choices).
 _WHOLE, _BESIDE = 0.8, 0.1
@@ -131,15 +133,15 @@ def _undyed(
     scene: Scene, view: RegionView, ground: Background, job: Job, *, airbag: bool
 ) -> Outcome | None:
     """The whole region, if it is not the finish, or may not be."""
-    if not scene.calibrated:
-        return None
+    doubt = _LIGHT_DOUBT[scene.field.source] if scene.calibrated else _NO_CHART_DOUBT
     return whole_region(
         ground.finish,
         finish=job.finish,
         under=job.under,
-        light_doubt=_LIGHT_DOUBT[scene.field.source],
+        light_doubt=doubt,
         dim=view.is_seam,
         airbag=airbag,
+        calibrated=scene.calibrated,
     )
 
 

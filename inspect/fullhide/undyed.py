@@ -22,6 +22,8 @@ Vector = NDArray[np.float64]
 #: deviations, to be what the region shows (a hundred times likelier), or to keep it from passing
 #: (twice as likely); and from here on a colour does not fit it (our own choices).
 _SURELY, _LIKELIER, _UNFIT = 9.0, 1.5, 8.0
+#: The same where no chart says what the camera made of the colours (our own choice).
+_RELATIVE = 3.0
 #: Without a named finish: a region may be the colour beneath that misfits it by less (two standard
 #: deviations, our own choice).
 _NEAR = 4.0
@@ -35,19 +37,22 @@ def whole_region(
     light_doubt: float,
     dim: bool,
     airbag: bool,
+    calibrated: bool = True,
 ) -> Outcome | None:
     """Hold a region's own colour against the finish and the colours beneath.
 
     Parameters
     ----------
     seen
-        XYZ(D50) of the region as a calibrated photo shows it, (3,).
+        XYZ(D50) of the region as the photo shows it, (3,).
     finish, under
         The colours named in the job.
     light_doubt, dim
         As `surface.misfit` takes them.
     airbag
         Whether the region may hold an airbag, so that no work on it is advised.
+    calibrated
+        Whether the colours are; by the camera's own nothing fails, and less is held against it.
 
     Returns
     -------
@@ -65,6 +70,9 @@ def whole_region(
         return _told("retake", wording.unnamed_finish(near[0].name)) if near else None
     own = off(finish)
     other, name = min(((off(u), u.name) for u in under), default=(np.inf, ""))
+    if not calibrated:
+        likely = own - other > _RELATIVE
+        return _told("retake", wording.maybe_undyed(name)) if likely else None
     if own - other > _LIKELIER and other < _UNFIT:
         if own - other > _SURELY:
             return _told("fail", wording.undyed(name, airbag=airbag))
