@@ -17,9 +17,9 @@ __all__ = ["Asked", "asked"]
 
 #: A further photo is asked for from at least this much nearer, and no nearer than a telephone's
 #: lens and a steady hand allow, mm a pixel (our own choices).
-_NEARER, _NEAREST_MM = 0.6, 0.04
+_NEARER, _NEAREST_MM = 0.5, 0.04
 #: Of the nearness that noise alone would ask for (our own allowance).
-_SURE = 0.75
+_SURE = 0.65
 #: Part of a seam lies in the dark that gets, over so many mm across, less than this of the light on
 #: the rest of it (our own choices).
 _ACROSS_MM, _DARK = 1.0, 0.6
