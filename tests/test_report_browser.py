@@ -94,7 +94,20 @@ def _unfold(browser: Chrome) -> None:
     )
 
 
+#: Photos are read and decoded only once they come into sight: not at once on a busy machine.
+_DRAWN = """
+const done = arguments[arguments.length - 1];
+const pictures = [...arguments[0].querySelectorAll("img")];
+pictures.forEach((picture) => { picture.loading = "eager"; });
+Promise.all(pictures.map((picture) => picture.decode())).then(
+  () => requestAnimationFrame(() => requestAnimationFrame(() => done("drawn"))),
+  (error) => done(String(error)));
+"""
+
+
 def _picture(element: WebElement) -> np.ndarray:
+    """What is seen of an element, its pictures drawn."""
+    assert element.parent.execute_async_script(_DRAWN, element) == "drawn"
     with Image.open(io.BytesIO(element.screenshot_as_png)) as image:
         return np.asarray(image.convert("RGB"), np.int16)
 

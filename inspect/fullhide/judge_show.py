@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -13,7 +14,7 @@ from fullhide.checks.outcome import Outcome
 from fullhide.checks.show_through import show_through
 from fullhide.checks.stripe import whole_stripe
 from fullhide.colour import delta_e00, lab_to_xyz, xyz_to_lab
-from fullhide.job import Job
+from fullhide.job import Colour, Job
 from fullhide.region import RegionView
 from fullhide.scene import Scene
 from fullhide.surface import Pair, Veil, colour_pair, veil_over
@@ -61,24 +62,27 @@ def judge_show(
         return [told], []
     whole = _undyed(scene, view, ground, job, airbag=airbag)
     stripe = _stripe(scene, view, ground, job)
-    if stripe is not None and stripe.labels is not None:
-        if whole is None:
-            return [_joined(_spots(scene, view, ground, job), stripe)], _pairs(scene, ground, job)
+    if whole is not None and stripe is not None and stripe.labels is not None:
         part = float((stripe.labels > 0).sum()) / max(1, int(ground.judged.sum()))
         if part < _WHOLE or whole.verdict != "fail":
             return [stripe], []  # there is no background to tell spots by
     if whole is not None and (whole.verdict == "fail" or job.finish is None):
         return [whole], []
-    spots = _spots(scene, view, ground, job)
-    return [spots, *([whole] if whole is not None else [])], _pairs(scene, ground, job)
+    pairs = _pairs(scene, ground, job, job.under)
+    spots = _spots(scene, view, ground, job, pairs)
+    if stripe is not None:
+        spots = _joined(spots, stripe)
+    return [spots, *([whole] if whole is not None else [])], pairs
 
 
-def _spots(scene: Scene, view: RegionView, ground: Background, job: Job) -> Outcome:
+def _spots(
+    scene: Scene, view: RegionView, ground: Background, job: Job, pairs: Sequence[Pair]
+) -> Outcome:
     return show_through(
         view,
         ground,
-        pairs=_pairs(scene, ground, job),
-        allowed=_allowed(scene, ground, job),
+        pairs=pairs,
+        allowed=_pairs(scene, ground, job, job.thread),
         limits=job.limits,
         blur_mm=scene.blur_px * scene.mm_per_px,
         scale_doubt=scene.scale_doubt,
@@ -161,23 +165,12 @@ def finish_of(scene: Scene, ground: Background, job: Job) -> tuple[Vector, Veil]
     return finish, veil
 
 
-def _allowed(scene: Scene, ground: Background, job: Job) -> list[Pair]:
-    """Thread and what else may be seen, as pairs with the finish."""
+def _pairs(scene: Scene, ground: Background, job: Job, colours: Sequence[Colour]) -> list[Pair]:
+    """Pairs of the finish with each colour that can be seen on it."""
     finish, veil = finish_of(scene, ground, job)
     limit = job.limits.show_through_delta_e
     made = [
-        colour_pair(thread.name, finish, lab_to_xyz(thread.lab), limit_delta_e=limit, veil=veil)
-        for thread in job.thread
-    ]
-    return [pair for pair in made if np.isfinite(pair.share_at_limit)]
-
-
-def _pairs(scene: Scene, ground: Background, job: Job) -> list[Pair]:
-    """Pairs of the finish with each colour beneath that could be seen."""
-    finish, veil = finish_of(scene, ground, job)
-    limit = job.limits.show_through_delta_e
-    made = [
-        colour_pair(under.name, finish, lab_to_xyz(under.lab), limit_delta_e=limit, veil=veil)
-        for under in job.under
+        colour_pair(colour.name, finish, lab_to_xyz(colour.lab), limit_delta_e=limit, veil=veil)
+        for colour in colours
     ]
     return [pair for pair in made if np.isfinite(pair.share_at_limit)]
