@@ -22,7 +22,8 @@ from staged import (
 )
 
 from fullhide.colour import WHITE_D50, lab_to_xyz
-from fullhide.phantom import Gap, Lamp, Leather, Light
+from fullhide.phantom import Gap, Lamp, Leather, Light, Scene, Seam
+from fullhide.result import RegionResult
 from fullhide.surface import misfit
 from fullhide.wording import AIRBAG_REFER, NOT_THE_FINISH
 
@@ -46,19 +47,33 @@ LIGHTS = {
 }
 
 
-@pytest.mark.parametrize("light", LIGHTS)
-@pytest.mark.parametrize("kind", ["panel", "opened", "closed"])
-@pytest.mark.parametrize("pair", PAIRS)
-def test_what_was_never_dyed_never_passes(tmp_path: Path, pair: str, kind: str, light: str) -> None:
-    old, new = PAIRS[pair]
-    seams = () if kind == "panel" else (replace(SEAM, opened=kind == "opened"),)
-    what = scene(
+def as_it_was(old: Lab, light: str, *seams: Seam) -> Scene:
+    """A part that still has its old colour all over."""
+    return scene(
         finish=old,
         under=(("other", (50.0, 0.0, 0.0)),),
         light=LIGHTS[light],
         leather=Leather(grain="smooth"),
         seams=seams,
     )
+
+
+def of_seam(folder: Path, pair: str, *, opened: bool, gaps: tuple[Gap, ...] = ()) -> RegionResult:
+    """The seam of a dyed part."""
+    old, new = PAIRS[pair]
+    seam = replace(SEAM, opened=opened)
+    what = scene(finish=new, under=(("old", old),), seams=(seam,), gaps=gaps)
+    drawn, _ = outlined_seam(rendered(what))
+    return region_of(what, folder, outlines=[drawn], under=(("old", old),), finish=new)
+
+
+@pytest.mark.parametrize("light", LIGHTS)
+@pytest.mark.parametrize("kind", ["panel", "opened", "closed"])
+@pytest.mark.parametrize("pair", PAIRS)
+def test_what_was_never_dyed_never_passes(tmp_path: Path, pair: str, kind: str, light: str) -> None:
+    old, new = PAIRS[pair]
+    seams = () if kind == "panel" else (replace(SEAM, opened=kind == "opened"),)
+    what = as_it_was(old, light, *seams)
     shot = rendered(what)
     drawn = outlined_seam(shot)[0] if seams else box_outline(shot.truth.region_px)
     region = region_of(what, tmp_path, outlines=[drawn], under=(("old", old),), finish=new)
@@ -89,15 +104,8 @@ def test_a_part_of_another_colour_than_the_finish_never_passes(tmp_path: Path, l
 def test_a_seam_missed_from_end_to_end_is_told_as_a_whole(
     tmp_path: Path, pair: str, opened: bool
 ) -> None:
-    old, new = PAIRS[pair]
-    what = scene(
-        finish=new,
-        under=(("old", old),),
-        seams=(replace(SEAM, opened=opened),),
-        gaps=(Gap(0, 0.0, 135.0, "old", width_mm=3.0),),
-    )
-    drawn, _ = outlined_seam(rendered(what))
-    region = region_of(what, tmp_path, outlines=[drawn], under=(("old", old),), finish=new)
+    whole = Gap(0, 0.0, 135.0, "old", width_mm=3.0)
+    region = of_seam(tmp_path, pair, opened=opened, gaps=(whole,))
     assert region.verdict == "fail"
     longest = max(
         f.along_seam_mm[1] - f.along_seam_mm[0]
@@ -111,10 +119,7 @@ def test_a_seam_missed_from_end_to_end_is_told_as_a_whole(
 @pytest.mark.parametrize("pair", PAIRS)
 @pytest.mark.parametrize("opened", [True, False], ids=["opened", "closed"])
 def test_a_dyed_seam_is_not_told_as_a_stripe(tmp_path: Path, pair: str, opened: bool) -> None:
-    old, new = PAIRS[pair]
-    what = scene(finish=new, under=(("old", old),), seams=(replace(SEAM, opened=opened),))
-    drawn, _ = outlined_seam(rendered(what))
-    region = region_of(what, tmp_path, outlines=[drawn], under=(("old", old),), finish=new)
+    region = of_seam(tmp_path, pair, opened=opened)
     assert region.verdict != "fail"
     assert not any("the whole region" in reason for reason in region.reasons)
 
@@ -146,12 +151,7 @@ def test_without_a_named_finish_what_looks_like_the_old_colour_is_not_passed(
     tmp_path: Path, pair: str, light: str
 ) -> None:
     old, _ = PAIRS[pair]
-    what = scene(
-        finish=old,
-        under=(("other", (50.0, 0.0, 0.0)),),
-        light=LIGHTS[light],
-        leather=Leather(grain="smooth"),
-    )
+    what = as_it_was(old, light)
     region = region_of(what, tmp_path, under=(("old", old),), finish=None)
     assert region.verdict == "retake"
     assert any("name the [finish] colour" in reason for reason in region.reasons)
